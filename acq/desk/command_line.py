@@ -1,0 +1,104 @@
+"""The `bridgebench` command: finds the subcommand, turns every failure into one line and a code.
+
+Nothing is imported before it is needed, so that `--help` answers at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+
+import click
+
+from acq.desk.exit_codes import ExitCode
+
+# name -> "module:click command"; the module is imported only when the command is used
+COMMANDS: dict[str, str] = {
+    "analyse": "acq.desk.commands.analyse:analyse",
+    "convert": "acq.desk.commands.convert:convert",
+    "history": "acq.desk.commands.history:history",
+    "records": "acq.desk.commands.records:records",
+    "resume": "acq.desk.commands.run:resume",
+    "run": "acq.desk.commands.run:run",
+    "certificate": "acq.desk.commands.certificate:certificate",
+}
+
+
+class LazyGroup(click.Group):
+    """A command group whose members are imported when they are called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        where = COMMANDS.get(cmd_name)
+        if where is None:
+            return None
+        module, _, name = where.partition(":")
+        command = getattr(importlib.import_module(module), name)
+        assert isinstance(command, click.Command)
+        return command
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="bridgebench")
+def bridgebench() -> None:
+    """Test strain-gauge load cells with the instruments on the bench, and keep the records."""
+
+
+def main() -> None:
+    """Run one command and leave with its exit code; never a traceback."""
+    sys.exit(int(run_command(sys.argv[1:])))
+
+
+def run_command(arguments: list[str]) -> ExitCode:
+    """Run one command; return what the shell shall hear.
+
+    A command returns an ExitCode or None (done). Messages go to standard error.
+    """
+    try:
+        code = bridgebench.main(arguments, prog_name="bridgebench", standalone_mode=False)
+    except click.exceptions.Exit as leaving:
+        return ExitCode(leaving.exit_code)
+    except click.ClickException as error:
+        return _say(error.format_message(), ExitCode.WRONG_INPUT)
+    except (click.Abort, KeyboardInterrupt):
+        return _say("stopped", ExitCode.STOPPED)
+    except BrokenPipeError:
+        return ExitCode.DONE
+    except Exception as error:  # noqa: BLE001  (the outermost handler: here a failure becomes a code)
+        return _failure(error)
+    return code if isinstance(code, ExitCode) else ExitCode.DONE
+
+
+def _failure(error: Exception) -> ExitCode:
+    from acq.errors import BenchFailure, Stopped, WrongInput
+    from drivers.errors import InstrumentError
+    from drivers.written_file import FileError
+
+    if isinstance(error, (WrongInput, FileError)):
+        return _say(str(error), ExitCode.WRONG_INPUT)
+    if isinstance(error, (BenchFailure, InstrumentError)):
+        return _say(str(error), ExitCode.BENCH)
+    if isinstance(error, Stopped):
+        return _say(str(error), ExitCode.STOPPED)
+    return _our_bug(error)
+
+
+def _say(message: str, code: ExitCode) -> ExitCode:
+    click.echo(f"bridgebench: {' '.join(message.split())}", err=True)
+    return code
+
+
+def _our_bug(error: Exception) -> ExitCode:
+    handle, name = tempfile.mkstemp(prefix="bridgebench-bug-", suffix=".txt")
+    with open(handle, "w", encoding="utf-8") as report:
+        report.write("".join(traceback.format_exception(error)))
+    return _say(
+        f"a mistake of ours ({type(error).__name__}); outputs were switched off. "
+        f"Please send this report: {Path(name)}",
+        ExitCode.OUR_BUG,
+    )
