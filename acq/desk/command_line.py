@@ -5,7 +5,6 @@ Nothing is imported before it is needed, so that `--help` answers at once.
 
 from __future__ import annotations
 
-import importlib
 import sys
 import tempfile
 import traceback
@@ -14,6 +13,7 @@ from pathlib import Path
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.lazy import LazyGroup
 
 # name -> "module:click command"; the module is imported only when the command is used
 COMMANDS: dict[str, str] = {
@@ -27,23 +27,9 @@ COMMANDS: dict[str, str] = {
 }
 
 
-class LazyGroup(click.Group):
-    """A command group whose members are imported when they are called."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
-        return sorted(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        where = COMMANDS.get(cmd_name)
-        if where is None:
-            return None
-        module, _, name = where.partition(":")
-        command = getattr(importlib.import_module(module), name)
-        assert isinstance(command, click.Command)
-        return command
-
-
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=LazyGroup, members=COMMANDS, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(package_name="bridgebench")
 def bridgebench() -> None:
     """Test strain-gauge load cells with the instruments on the bench, and keep the records."""
