@@ -1,0 +1,211 @@
+"""The compiled circuit: voltage drops over a maximum-conductance spanning forest as unknowns.
+
+Node voltages against one reference lose a 0.05 ohm drop beside 1e11 ohm of isolation. Here the
+unknowns x are the drops over the tree's resistors. With P the tree path of every branch
+(entries 0, +1, -1), g the conductances, h the EMF around the loop that a branch closes, the
+equations are
+
+    (P' g P) x = -P' (g h + amps),        drop = P x + h,      current = g drop + amps.
+
+Every entry of P' g P is a sum of conductances of one sign, so it is formed without
+cancellation, and a branch off the tree has at least the resistance of every branch on its tree
+path, so the scaled matrix is well conditioned whatever the spread of the resistances.
+No node is a reference: earth is a node like others, an island has a root of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulated_bench.regulation import Floats, Ints, Source, regulate
+
+STRETCH_LIMIT = 1e6
+"""A tree whose path is this much more resistive than a branch it spans is a poor one."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Topology:
+    """A spanning forest of a circuit's branches; valid for any values the tree still suits."""
+
+    nodes: Mapping[str, int]
+    islands: NDArray[np.int64]
+    tree: NDArray[np.int64]
+    node_paths: Floats
+    paths: Floats
+    path_sizes: Floats
+    between_islands: NDArray[np.int64]
+    pair_paths: list[Floats]
+
+    def suits(self, ohms: Floats) -> NDArray[np.bool_]:
+        """Whether the tree is still a good one for these resistances, shaped (..., branches)."""
+        with np.errstate(invalid="ignore", over="ignore"):
+            tree = ohms[..., self.tree]
+            stretch = (tree @ self.path_sizes.T) / ohms
+            good = ~(stretch >= STRETCH_LIMIT).any(-1) & np.isfinite(tree).all(-1)
+        good &= np.isinf(ohms[..., self.between_islands]).all(-1)
+        return np.asarray(good, dtype=np.bool_)
+
+    def probe(self, a: str, b: str) -> Floats | None:
+        """Return w with V(a) - V(b) = tree voltages @ w; None between two islands."""
+        p, q = self.nodes[a], self.nodes[b]
+        if self.islands[p] != self.islands[q]:
+            return None
+        row: Floats = self.node_paths[p] - self.node_paths[q]
+        return row
+
+    def loops(self, emf: Floats) -> Floats:
+        """EMF around the loop that each branch closes with the tree; 0 for the tree itself."""
+        loop: Floats = emf[..., self.tree] @ self.paths.T - emf
+        return loop
+
+    def factor(self, ohms: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return conductances, diagonal scale and the scaled matrix of the tree drops."""
+        g = 1.0 / ohms
+        if g.ndim == 1:
+            matrix = self.paths.T @ (g[:, None] * self.paths)
+        else:
+            size = self.paths.shape[1]
+            matrix = (g @ self._path_pairs()).reshape((*g.shape[:-1], size, size))
+        scale = 1.0 / np.sqrt(np.einsum("...ii->...i", matrix))
+        matrix = matrix * (scale[..., :, None] * scale[..., None, :])
+        return g, scale, matrix
+
+    def _path_pairs(self) -> Floats:
+        """P x P as one matrix, so that a batch forms all its matrices in one product."""
+        if not self.pair_paths:
+            pairs = self.paths[:, :, None] * self.paths[:, None, :]
+            self.pair_paths.append(pairs.reshape(len(self.paths), -1))
+        return self.pair_paths[0]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """Drops and currents of one solve, shaped (..., tree) and (..., branches)."""
+
+    tree_volts: Floats
+    amps: Floats
+    source_emf: Floats
+    modes: Ints
+
+
+def solve(
+    top: Topology,
+    ohms: Floats,
+    emf: Floats,
+    amps: Floats,
+    sources: Sequence[Source] = (),
+    held: Sequence[int] | None = None,
+) -> Solution:
+    """Solve by superposition: column 0 all fixed EMFs and currents, then 1 V in each source.
+
+    Raises SourcesFightError when several sources have no stable set of modes.
+    """
+    g, scale, matrix = top.factor(ohms)
+    shape, count = matrix.shape[:-2], len(sources)
+    at = [s.branch for s in sources]
+    e = np.zeros((*shape, 1 + count, ohms.shape[-1]))
+    e[..., 0, :] = emf
+    e[..., range(1, 1 + count), at] = 1.0
+    h = top.loops(e)
+    right = -(g[..., None, :] * h)
+    right[..., 0, :] -= amps
+    right = scale[..., :, None] * np.swapaxes(right @ top.paths, -1, -2)
+    drops = np.swapaxes(scale[..., :, None] * np.linalg.solve(matrix, right), -1, -2)
+    if not count:
+        x, e, h = drops[..., 0, :], e[..., 0, :], h[..., 0, :]
+        none = np.zeros((*shape, 0))
+        return Solution(
+            x + e[..., top.tree], g * (x @ top.paths.T + h) + amps, none, none.astype(int)
+        )
+    source_emf, modes = _loops_at_rest(top, (g, drops, e, h), sources, held)
+    weights = np.concatenate([np.ones((*source_emf.shape[:-1], 1)), source_emf], -1)[..., None, :]
+    x, e, h = ((weights @ y)[..., 0, :] for y in (drops, e, h))
+    return Solution(x + e[..., top.tree], g * (x @ top.paths.T + h) + amps, source_emf, modes)
+
+
+def _loops_at_rest(
+    top: Topology,
+    columns: tuple[Floats, Floats, Floats, Floats],
+    sources: Sequence[Source],
+    held: Sequence[int] | None,
+) -> tuple[Floats, Ints]:
+    """What every source senses and delivers per column, handed to the control loops."""
+    g, drops, e, h = columns
+    volts = drops + e[..., top.tree]
+    rows = [top.probe(*s.sense) for s in sources]
+    sensed = np.stack([np.zeros(volts.shape[:-1]) if w is None else volts @ w for w in rows], -2)
+    at = [s.branch for s in sources]
+    out = -g[..., at, None] * np.swapaxes(drops @ top.paths[at].T + h[..., at], -1, -2)
+    return regulate(sensed, out, sources, held)
+
+
+def compile_topology(
+    nodes: Mapping[str, int], a: Sequence[int], b: Sequence[int], ohms: Floats
+) -> Topology:
+    """Kruskal by rising resistance: a maximum-conductance spanning forest."""
+    tree, near = _spanning_forest(len(nodes), a, b, ohms)
+    paths, islands = _paths_from_roots(near, len(tree))
+    branch_paths = paths[list(a)] - paths[list(b)]
+    apart = np.flatnonzero(islands[list(a)] != islands[list(b)])
+    branch_paths[apart] = 0.0
+    return Topology(
+        nodes=dict(nodes),
+        islands=islands,
+        tree=np.array(tree, dtype=np.int64),
+        node_paths=paths,
+        paths=branch_paths,
+        path_sizes=np.abs(branch_paths),
+        between_islands=apart,
+        pair_paths=[],
+    )
+
+
+Neighbours = list[list[tuple[int, int, float]]]
+
+
+def _spanning_forest(
+    count: int, a: Sequence[int], b: Sequence[int], ohms: Floats
+) -> tuple[list[int], Neighbours]:
+    """Return the branches of the forest and, per node, (neighbour, place in the tree, sign)."""
+    parent = list(range(count))
+    near: Neighbours = [[] for _ in range(count)]
+    tree: list[int] = []
+
+    def root(x: int) -> int:
+        while parent[x] != x:
+            parent[x] = x = parent[parent[x]]
+        return x
+
+    for k in np.argsort(ohms, kind="stable").tolist():
+        if ohms[k] == np.inf:
+            break
+        p, q = root(a[k]), root(b[k])
+        if p != q:
+            parent[p] = q
+            near[a[k]].append((b[k], len(tree), -1.0))
+            near[b[k]].append((a[k], len(tree), 1.0))
+            tree.append(k)
+    return tree, near
+
+
+def _paths_from_roots(near: Neighbours, size: int) -> tuple[Floats, NDArray[np.int64]]:
+    """Return each node's signed path from the root of its island, and that root."""
+    paths = np.zeros((len(near), size))
+    islands = np.full(len(near), -1, dtype=np.int64)
+    for start in range(len(near)):
+        if islands[start] >= 0:
+            continue
+        islands[start] = start
+        waiting = [start]
+        for x in waiting:
+            for y, place, sign in near[x]:
+                if islands[y] < 0:
+                    islands[y] = start
+                    paths[y] = paths[x]
+                    paths[y, place] = sign
+                    waiting.append(y)
+    return paths, islands
