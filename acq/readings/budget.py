@@ -1,0 +1,76 @@
+"""Expanded uncertainty and budget of a result: Welch-Satterthwaite, Student's t, largest first."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+
+from acq.readings.measured import Bound, Contribution, Expanded, Measured, Uncertain
+
+
+def expanded(measured: Measured, probability: float = 0.95) -> Expanded:
+    """Return (value, U, k, dof) at a coverage probability.
+
+    dof by the Welch-Satterthwaite formula (GUM G.4.1, equation G.2b), full digits; k is
+    Student's t for dof truncated to the next lower integer. Of a bound: the bound's own U.
+    Raises ValueError when correlated influences with few degrees of freedom leave dof undefined.
+    """
+    if isinstance(measured, Bound):
+        k = coverage_factor(math.inf, probability)
+        return Expanded(measured.value, k * measured.u, k, math.inf, probability)
+    dof = float(measured.df)
+    if math.isnan(dof):
+        raise ValueError("degrees of freedom are undefined: correlated influences of finite dof")
+    # GTC works with 1e6 as good as infinite; so that results do not differ in a hidden way
+    dof = math.inf if dof > 1e6 else dof
+    k = coverage_factor(dof, probability)
+    return Expanded(float(measured.x), k * float(measured.u), k, dof, probability)
+
+
+def coverage_factor(dof: float, probability: float = 0.95) -> float:
+    """Return Student's t, two-sided, for dof truncated to an integer (GUM Table G.2)."""
+    from scipy import special
+
+    part = (1.0 + probability) / 2.0
+    if math.isinf(dof):
+        return float(special.ndtri(part))
+    return float(special.stdtrit(max(1, math.floor(dof + 1e-9)), part))
+
+
+def budget(measured: Measured) -> tuple[Contribution, ...]:
+    """Return the contributions of a result, largest first, in its unit.
+
+    Influences of one name are one line (in quadrature, dof by Welch-Satterthwaite); those
+    without effect are left out. A bound has the one that its tester's accuracy makes.
+    """
+    if isinstance(measured, Bound):
+        if not measured.u:
+            return ()
+        return (Contribution(measured.dominating, measured.u, math.inf),)
+    groups: dict[str, list[tuple[float, float]]] = defaultdict(list)
+    for name, u, dof in _influences(measured):
+        groups[name].append((abs(u), dof))
+    lines = [_line(name, parts) for name, parts in groups.items()]
+    significant = [line for line in lines if line.standard_uncertainty > 0.0]
+    return tuple(sorted(significant, key=lambda line: (-line.standard_uncertainty, line.name)))
+
+
+def _influences(measured: Uncertain) -> list[tuple[str, float, float]]:
+    """Return (name, component, dof) of every influence.
+
+    GTC's public budget leaves the degrees of freedom out, so its two vectors of components
+    are read here, and nowhere else.
+    """
+    vectors = (measured._u_components, measured._d_components)  # type: ignore[attr-defined]
+    return [
+        (leaf.label or "unnamed", float(u), float(leaf.df))
+        for vector in vectors
+        for leaf, u in vector.iteritems()
+    ]
+
+
+def _line(name: str, parts: list[tuple[float, float]]) -> Contribution:
+    variance = math.fsum(u * u for u, _ in parts)
+    spread = math.fsum(u**4 / dof for u, dof in parts if not math.isinf(dof))
+    dof = variance**2 / spread if spread else math.inf
+    return Contribution(name, math.sqrt(variance), dof)

@@ -1,0 +1,138 @@
+"""Accuracy of an instrument as its manual prints it: ppm of reading plus ppm of range.
+
+Part of the bench file. A manual's figure is a limit of error; it becomes a standard uncertainty
+by its coverage factor: the square root of three for a limit without a stated distribution
+(GUM 4.3.7), 2 where the manual says "k = 2".
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from drivers.written_file import Written
+
+Quantity = Literal[
+    "dc-voltage",
+    "ac-voltage",
+    "resistance",
+    "resistance-2-wire",
+    "dc-current",
+    "voltage-ratio",
+    "voltage",
+    "current",
+    "insulation-resistance",
+    "temperature",
+    "relative-humidity",
+    "pressure",
+]
+
+UNITS: dict[str, str] = {
+    "dc-voltage": "V",
+    "ac-voltage": "V",
+    "resistance": "ohm",
+    "resistance-2-wire": "ohm",
+    "dc-current": "A",
+    "voltage-ratio": "V/V",
+    "voltage": "V",
+    "current": "A",
+    "insulation-resistance": "ohm",
+    "temperature": "degC",
+    "relative-humidity": "percent",
+    "pressure": "Pa",
+}
+
+Share = float  # 0 to 1
+
+
+class Accuracy(Written):
+    """Limits of error of one quantity in one range; without `range` it holds for every range.
+
+    All values in SI. `digits` counts the last digit of the display, whose size is `resolution`.
+    `offset_share` is the part of everything that is not "of reading" which is a constant offset
+    and so cancels by reversal or zero subtraction. `linearity_ppm` (of range) is what stays in
+    ratios of two readings in this range. `noise` is the standard deviation of one reading at
+    `noise_plc` power-line cycles; it is used only where a single reading stands alone.
+    `input_ohms` is the input resistance that loads the source.
+    """
+
+    quantity: Quantity
+    range: float | None = Field(default=None, gt=0)
+    reading_ppm: float = Field(default=0.0, ge=0)
+    range_ppm: float = Field(default=0.0, ge=0)
+    absolute: float = Field(default=0.0, ge=0)
+    digits: float = Field(default=0.0, ge=0)
+    resolution: float | None = Field(default=None, gt=0)
+    coverage_factor: float = Field(default=math.sqrt(3.0), gt=0)
+    offset_share: Share | None = Field(default=None, ge=0, le=1)
+    linearity_ppm: float | None = Field(default=None, ge=0)
+    noise: float = Field(default=0.0, ge=0)
+    noise_plc: float = Field(default=10.0, gt=0)
+    input_ohms: float | None = Field(default=None, gt=0)
+    temperature_reading_ppm_per_K: float = Field(default=0.0, ge=0)  # noqa: N815  (K is the kelvin)
+    temperature_range_ppm_per_K: float = Field(default=0.0, ge=0)  # noqa: N815
+    reference_temperature: float = 23.0
+    reference_span: float = Field(default=5.0, ge=0)
+    source: str = ""
+
+    @model_validator(mode="after")
+    def _complete(self) -> Accuracy:
+        if self.range is None and (self.range_ppm or self.linearity_ppm):
+            raise ValueError("a part of range needs the key range")
+        if self.digits and self.resolution is None:
+            raise ValueError("digits need the key resolution, the size of one digit")
+        return self
+
+    @property
+    def unit(self) -> str:
+        """The unit of value, range, absolute, resolution and noise."""
+        return UNITS[self.quantity]
+
+    @property
+    def gain_limit(self) -> float:
+        """Limit of the part that is proportional to the reading, relative."""
+        return self.reading_ppm * 1e-6
+
+    @property
+    def floor_limit(self) -> float:
+        """Limit of everything that does not grow with the reading, in the unit."""
+        of_range = self.range_ppm * 1e-6 * (self.range or 0.0)
+        return of_range + self.absolute + self.digits * (self.resolution or 0.0)
+
+    @property
+    def offset_limit(self) -> float:
+        """Limit of the constant offset: the whole floor where the manual gives no split."""
+        return self.floor_limit * (1.0 if self.offset_share is None else self.offset_share)
+
+    @property
+    def linearity_limit(self) -> float:
+        """Limit of what neither gain nor offset explains: the larger of both statements."""
+        rest = self.floor_limit - self.offset_limit
+        return max(rest, (self.linearity_ppm or 0.0) * 1e-6 * (self.range or 0.0))
+
+    def kelvins_outside(self, temperature: float) -> float:
+        """Return how far the bench (degC) is outside the temperatures the limits hold for."""
+        return max(0.0, abs(temperature - self.reference_temperature) - self.reference_span)
+
+
+def find_accuracy(
+    entries: tuple[Accuracy, ...], quantity: str, range_: float | None, value: float | None
+) -> Accuracy | None:
+    """Return the entry for a range, or for the smallest range that holds the value; else None.
+
+    An entry without a range holds for every value, after those with one.
+    """
+    candidates = [entry for entry in entries if entry.quantity == quantity]
+    ranged = sorted(
+        (entry for entry in candidates if entry.range is not None), key=lambda e: e.range or 0.0
+    )
+    for entry in ranged:
+        if entry.range is None:
+            continue
+        if range_ is not None and math.isclose(entry.range, range_, rel_tol=1e-6):
+            return entry
+        if range_ is None and value is not None and abs(value) <= entry.range:
+            return entry
+    return next((entry for entry in candidates if entry.range is None), None)
