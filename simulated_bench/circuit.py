@@ -24,10 +24,12 @@ from functools import cached_property
 
 import numpy as np
 
+from simulated_bench.electrolyte import Electrolyte
 from simulated_bench.regulation import Floats, Mode, Source
 from simulated_bench.topology import Solution, Topology, compile_topology, solve
 
 KEPT_TREES = 8
+NEWTON_STEPS = 60
 
 Values = float | Floats
 """A number, or one per cell of a batch (shape (cells,))."""
@@ -44,6 +46,7 @@ class Circuit:
         self.nodes: dict[str, int] = {}
         self.branches: dict[str, int] = {}
         self.sources: dict[str, Source] = {}
+        self.laws: dict[str, Electrolyte] = {}
         self._a: list[int] = []
         self._b: list[int] = []
         self._ohms: list[Values] = []
@@ -52,10 +55,18 @@ class Circuit:
         self._trees: list[Topology] = []
 
     def add(
-        self, name: str, a: str, b: str, ohms: Values, emf: Values = 0.0, amps: Values = 0.0
+        self,
+        name: str,
+        a: str,
+        b: str,
+        ohms: Values,
+        emf: Values = 0.0,
+        amps: Values = 0.0,
+        law: Electrolyte | None = None,
     ) -> int:
         """Add a branch from a to b (ohm, V, A) and return its number.
 
+        With a law the branch is non-linear: its ohms and EMF follow from the law at each solve.
         Raises CircuitError for a name in use and for a resistance that is not positive.
         """
         if name in self.branches:
@@ -68,6 +79,8 @@ class Circuit:
         self._emf.append(emf)
         self._amps.append(amps)
         self._trees.clear()
+        if law is not None:
+            self.laws[name] = law
         return number
 
     def source(
@@ -149,15 +162,43 @@ class Circuit:
         """Solve with the values in place, or with whole arrays shaped (..., branches).
 
         `held` fixes the modes of the sources. Leading axes need a `tree` that suits all of them
-        (`simulated_bench.batch` finds the trees). Raises SourcesFightError.
+        (`simulated_bench.batch` finds the trees). Raises SourcesFightError, and ArithmeticError
+        when the non-linear branches do not settle.
         """
         if ohms is None or emf is None or amps is None:
             mine = self.values()
             ohms = mine[0] if ohms is None else ohms
             emf = mine[1] if emf is None else emf
             amps = mine[2] if amps is None else amps
+        if self.laws:
+            return self._settle_laws(ohms, emf, amps, held, tree)
         tree = tree or self.compile(ohms)
         return Point(self, tree, solve(tree, ohms, emf, amps, tuple(self.sources.values()), held))
+
+    def _settle_laws(
+        self,
+        ohms: Floats,
+        emf: Floats,
+        amps: Floats,
+        held: Sequence[int] | None,
+        tree: Topology | None,
+    ) -> Point:
+        """Newton's method: each non-linear branch as its tangent at the last voltages."""
+        at = [self.branches[name] for name in self.laws]
+        shape = np.broadcast_shapes(ohms.shape, emf.shape, amps.shape)
+        ohms, emf = (np.broadcast_to(x, shape).copy() for x in (ohms, emf))
+        sources = tuple(self.sources.values())
+        before = np.full((*shape[:-1], len(at)), np.inf)
+        volts = np.zeros_like(before)
+        for _ in range(NEWTON_STEPS):
+            for place, law in enumerate(self.laws.values()):
+                ohms[..., at[place]], emf[..., at[place]] = law.tangent(volts[..., place])
+            top = tree or self.compile(ohms)
+            point = Point(self, top, solve(top, ohms, emf, amps, sources, held))
+            before, volts = volts, point.solution.tree_volts @ top.paths[at].T
+            if np.all(np.abs(volts - before) <= 1e-13 + 1e-12 * np.abs(volts)):
+                return point
+        raise ArithmeticError("the non-linear leaks do not settle in this circuit")
 
     def _number(self, name: str) -> int:
         try:
