@@ -1,0 +1,113 @@
+"""Which instrument terminals are joined to which leads for each kind of measurement.
+
+Pure: nothing is switched here. A scanner or a person makes the joins, see `routing`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum
+from typing import NamedTuple
+
+from acq.analysis.leads import Lead, LeadPair
+
+
+class Join(NamedTuple):
+    """One instrument terminal on one lead."""
+
+    terminal: str
+    lead: Lead
+
+    @property
+    def role(self) -> str:
+        """The instrument that the terminal belongs to."""
+        return self.terminal.rsplit(" ", 1)[0].removesuffix(" sense")
+
+
+class Polarity(Enum):
+    """Which way round the excitation is on the bridge."""
+
+    NORMAL = "normal"
+    REVERSED = "reversed"
+
+    @property
+    def sign(self) -> float:
+        return 1.0 if self is Polarity.NORMAL else -1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Connection:
+    """A named set of joins. Two connections add up with `|`."""
+
+    name: str
+    joins: frozenset[Join]
+
+    def __or__(self, other: Connection) -> Connection:
+        return Connection(f"{self.name}, {other.name}", self.joins | other.joins)
+
+    @property
+    def roles(self) -> frozenset[str]:
+        return frozenset(join.role for join in self.joins)
+
+
+NOTHING = Connection("nothing connected", frozenset())
+
+
+def ohms(pair: LeadPair) -> Connection:
+    """Four-wire ohms on one pair: current and sense leads of the meter meet at the lead."""
+    return _connection(
+        f"ohms {pair}",
+        ("dmm HI", pair.one),
+        ("dmm LO", pair.other),
+        ("dmm sense HI", pair.one),
+        ("dmm sense LO", pair.other),
+    )
+
+
+def volts(plus: Lead, minus: Lead) -> Connection:
+    """The meter's volts input from `plus` to `minus`."""
+    return _connection(f"volts {plus} {minus}", ("dmm HI", plus), ("dmm LO", minus))
+
+
+def excitation(wires: int, polarity: Polarity = Polarity.NORMAL) -> Connection:
+    """Supply on the excitation leads; its sense leads on the cell's, with a 4-wire cell on Ex.
+
+    Reversed, each sense lead goes with its excitation lead: crossed sense would run away.
+    """
+    plus, minus = Lead.EX_PLUS, Lead.EX_MINUS
+    sense_plus, sense_minus = (Lead.SE_PLUS, Lead.SE_MINUS) if wires == 6 else (plus, minus)
+    if polarity is Polarity.REVERSED:
+        plus, minus, sense_plus, sense_minus = minus, plus, sense_minus, sense_plus
+    return _connection(
+        f"excitation {polarity.value}",
+        ("supply +", plus),
+        ("supply -", minus),
+        ("supply sense +", sense_plus),
+        ("supply sense -", sense_minus),
+    )
+
+
+def insulation(
+    joined: Iterable[Lead], against: Iterable[Lead], guard: Iterable[Lead] = ()
+) -> Connection:
+    """The tester from all `joined` leads to all `against`, with a guard where one is wanted."""
+    joined, against, guard = tuple(joined), tuple(against), tuple(guard)
+    against_name = " and ".join(against)
+    guarded = f", {' and '.join(guard)} on guard" if guard else ""
+    return _connection(
+        f"insulation leads to {against_name}{guarded}",
+        *(("insulation +", lead) for lead in joined),
+        *(("insulation -", lead) for lead in against),
+        *(("insulation guard", lead) for lead in guard),
+    )
+
+
+def bridge_leads(wires: int) -> tuple[Lead, ...]:
+    """The leads that end in the bridge: what is joined for an insulation test."""
+    sense = (Lead.SE_PLUS, Lead.SE_MINUS) if wires == 6 else ()
+    return (Lead.EX_PLUS, Lead.EX_MINUS, *sense, Lead.S_PLUS, Lead.S_MINUS)
+
+
+def _connection(name: str, *joins: tuple[str, Lead]) -> Connection:
+    return Connection(name, frozenset(Join(terminal, lead) for terminal, lead in joins))

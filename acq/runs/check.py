@@ -1,0 +1,173 @@
+"""One check of a run: readings, waits, answers and findings, each journalled before it is used."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Literal
+
+from acq.analysis.leads import Lead
+from acq.bench.bench import Request
+from acq.bench.connections import Connection, volts
+from acq.readings.conformity import SHARE, Limit
+from acq.readings.measured import Measured
+from acq.readings.reading import Reading
+from acq.runs.effects import FinishedCheck, ScriptDiffers, error_as_json, error_from_json
+from acq.runs.findings import Finding, judged
+from acq.runs.journal import plain
+from acq.runs.prompts import Prompt
+from drivers.errors import InstrumentError
+
+if TYPE_CHECKING:
+    from acq.runs.run import Run
+
+State = Literal["done", "withheld"]
+
+
+class Check:
+    """Open while its block runs. In a finished check every effect is answered by the journal."""
+
+    def __init__(
+        self, run: Run[Any], key: str, name: str, about: str, finished: FinishedCheck | None
+    ) -> None:
+        self.key = key
+        self.name = name
+        self.about = about
+        self.finished = finished
+        self.findings: list[Finding] = []
+        self.state: State = "done"
+        self.because = ""
+        self._run = run
+
+    # --- effects
+
+    def read(self, request: Request, across: tuple[Lead, Lead] | None = None) -> Reading:
+        """Take one reading; `across` puts the meter's volts input on two leads for it.
+
+        Raises InstrumentError, BenchFailure; a journalled failure is raised again in a replay.
+        """
+        connection = self._run.joined()
+        if across is not None:
+            connection |= volts(*across)
+        ask = {
+            "at": connection.name,
+            "quantity": request.quantity,
+            "role": request.role,
+            "range": request.range_,
+            "plc": request.plc,
+            "offset_compensation": request.offset_compensation,
+        }
+        got = self.effect("read", ask, lambda: self._reading(request, connection).to_json())
+        return Reading.from_json(got)
+
+    def readings(
+        self, request: Request, count: int, across: tuple[Lead, Lead] | None = None
+    ) -> list[Reading]:
+        """Take several readings of one kind."""
+        return [self.read(request, across) for _ in range(count)]
+
+    def measure(
+        self, request: Request, count: int, across: tuple[Lead, Lead] | None = None
+    ) -> Measured:
+        """Return the mean of several readings with its uncertainty, or the bound they prove."""
+        return self._run.uncertainties.mean(self.readings(request, count, across))
+
+    def wait(self, seconds: float, because: str) -> None:
+        """Let bench time pass; the reason stands on the screen."""
+
+        def act() -> None:
+            self._run.wait(seconds, because)
+
+        self.effect("wait", {"seconds": seconds, "because": because}, act)
+
+    def ask(self, prompt: Prompt) -> str:
+        """Have a person answer; the answer is journalled with who gave it."""
+
+        def act() -> dict[str, str]:
+            answer = self._run.ask(prompt)
+            return {"text": answer.text, "by": answer.by}
+
+        return str(self.effect("ask", prompt.as_json(), act)["text"])
+
+    def now(self) -> datetime:
+        """The date and time, UTC."""
+        got = self.effect("now", None, lambda: self._run.utc().isoformat())
+        return datetime.fromisoformat(got)
+
+    def effect(self, kind: str, ask: Any, act: Callable[[], Any]) -> Any:
+        """Do something whose outcome the script uses; answered by the journal in a replay.
+
+        Raises ScriptDiffers when the journal holds another effect here.
+        """
+        self._run.effect_allowed(self)
+        if self.finished is not None:
+            line = self.finished.next(kind, ask)
+            if "error" in line.content:
+                raise error_from_json(line.content["error"])
+            return line.content.get("got")
+        self._run.establish()
+        try:
+            got = act()
+        except InstrumentError as error:
+            self._keep(kind, ask, error=error_as_json(error))
+            raise
+        self._keep(kind, ask, got=got)
+        return plain(got)
+
+    # --- results
+
+    def finding(
+        self,
+        name: str,
+        quantity: str,
+        unit: str,
+        measured: Measured,
+        limits: Sequence[Limit] = (),
+        *,
+        rule: str = "four statements",
+        share: float | None = SHARE,
+        marks: Sequence[str] = (),
+    ) -> Finding:
+        """Judge a result and keep it; without limits it is only told."""
+        return self.add(
+            judged(
+                name,
+                self.name,
+                quantity,
+                unit,
+                measured,
+                limits,
+                rule,
+                share,
+                indication_only=self._run.indication_only,
+                marks=marks,
+            )
+        )
+
+    def add(self, finding: Finding) -> Finding:
+        """Keep one finding; in a replay it must come out as the journal has it."""
+        content = finding.as_json()
+        if self.finished is not None:
+            line = self.finished.next("finding", finding.name)
+            if line.content["got"] != plain(content):
+                raise ScriptDiffers(line.number, f"finding {finding.name!r} comes out otherwise")
+        else:
+            self._keep("finding", finding.name, got=content)
+        self.findings.append(finding)
+        return finding
+
+    def withhold(self, because: str) -> None:
+        """State that this check gives no result, and why."""
+        self.state = "withheld"
+        self.because = because
+
+    # --- inside
+
+    def _reading(self, request: Request, connection: Connection) -> Reading:
+        self._run.bench.connect(connection)
+        return self._run.bench.read(request)
+
+    def _keep(self, kind: str, ask: Any, **outcome: Any) -> None:
+        self._run.append(
+            "effect", check=self.key, attempt=self._run.attempt, kind=kind, ask=ask, **outcome
+        )

@@ -1,0 +1,118 @@
+"""The run's own local socket: other terminals and the page answer, pause, stop.
+
+A run is one thread, so the socket is looked at wherever the run comes by: before effects, in
+waits, at prompts. One JSON line in, one JSON line out.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import socket
+from collections import deque
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from acq.errors import BenchFailure, WrongInput
+
+_PATIENCE_S = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One order from outside: `answer` (with text), `pause`, `go-on` or `stop`, and by whom."""
+
+    order: str
+    by: str
+    text: str = ""
+
+
+ORDERS = ("answer", "pause", "go-on", "stop")
+
+
+class ControlSocket:
+    """The listening end, owned by the run."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._folder = os.open(path.parent, os.O_RDONLY | os.O_CLOEXEC)
+        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        path.unlink(missing_ok=True)
+        # through the folder's descriptor: a socket's path may be 107 bytes at the most
+        self._listener.bind(f"/proc/self/fd/{self._folder}/{path.name}")
+        self._listener.listen(8)
+        self._listener.setblocking(False)
+        self._told: deque[Told] = deque()
+
+    def fileno(self) -> int:
+        """For select beside a person's keyboard."""
+        return self._listener.fileno()
+
+    def next(self) -> Told | None:
+        """Return the oldest order that nobody has obeyed yet; never waits."""
+        while self._accept():
+            pass
+        return self._told.popleft() if self._told else None
+
+    def wait(self, seconds: float) -> None:
+        """Wait in wall time until something may have come."""
+        if not self._told:
+            select.select([self._listener], [], [], seconds)
+
+    def close(self) -> None:
+        self._listener.close()
+        os.close(self._folder)
+        self._path.unlink(missing_ok=True)
+
+    def _accept(self) -> bool:
+        try:
+            peer, _ = self._listener.accept()
+        except BlockingIOError:
+            return False
+        with peer:
+            peer.settimeout(1.0)
+            try:
+                with peer.makefile("rb") as lines:
+                    told = _read(lines.readline(65536))
+                self._told.append(told)
+                peer.sendall(b'{"taken":true}\n')
+            except ValueError as error:
+                peer.sendall(json.dumps({"error": str(error)}).encode() + b"\n")
+            except OSError:
+                pass  # a peer that went away asked for nothing
+        return True
+
+
+def _read(raw: bytes) -> Told:
+    content: Any = json.loads(raw)
+    if not isinstance(content, dict) or content.get("order") not in ORDERS:
+        raise ValueError(f"an order is one of {', '.join(ORDERS)}")
+    return Told(content["order"], str(content.get("by", "unnamed")), str(content.get("text", "")))
+
+
+def tell(path: Path, told: Told) -> None:
+    """Give an order to a running run. Raises WrongInput when it does not run, BenchFailure when
+    it does not take the order.
+    """
+    try:
+        folder = os.open(path.parent, os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        raise WrongInput(f"no run in {path.parent}") from None
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+            link.settimeout(_PATIENCE_S)
+            link.connect(f"/proc/self/fd/{folder}/{path.name}")
+            order = {"order": told.order, "by": told.by, "text": told.text}
+            link.sendall(json.dumps(order).encode() + b"\n")
+            with link.makefile("rb") as lines:
+                answer = json.loads(lines.readline() or b"{}")
+    except (FileNotFoundError, ConnectionRefusedError):
+        raise WrongInput(f"run {path.parent.name} is not running") from None
+    except OSError as error:
+        raise BenchFailure(f"run {path.parent.name} does not take the order: {error}") from error
+    finally:
+        os.close(folder)
+    if not answer.get("taken"):
+        raise BenchFailure(f"run {path.parent.name}: {answer.get('error', 'no answer')}")

@@ -1,0 +1,272 @@
+"""A run of one sequence: its checks, its open states, and what it does when it is taken up again.
+
+A script is plain Python. Whatever it learns from outside goes through an effect of the current
+check; the effect is in the journal before the script sees it. When a killed run is taken up, the
+finished checks are answered from the journal and the bench is not touched; the first unfinished
+check turns the run live: the open states (connection, excitation, test voltage) are established,
+outermost first, and then it measures.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from datetime import datetime
+from typing import Any, Generic, TypeVar
+
+from acq.bench.bench import Bench, Excitation
+from acq.bench.connections import NOTHING, Connection, Join, Polarity, excitation
+from acq.cells.cell import Cell
+from acq.errors import WrongInput
+from acq.readings.conformity import Conformity
+from acq.readings.uncertainty import Uncertainties
+from acq.runs.check import Check
+from acq.runs.effects import FinishedCheck, Needs, Past, ScriptDiffers
+from acq.runs.findings import Finding, withheld
+from acq.runs.journal import Journal
+from acq.runs.prompts import Answer, Prompt, Technician, clip_prompt
+from acq.runs.sequence import Plan
+from acq.runs.states import Excited, Joined, OpenState, TestVoltage
+
+P = TypeVar("P", bound=Plan)
+
+_CLIP_CAUTION = "Supply and test voltage are off. Hold clips by their insulation."
+
+
+class Run(Generic[P]):
+    """What a sequence's script works with."""
+
+    def __init__(
+        self,
+        *,
+        journal: Journal,
+        past: Past,
+        cell: Cell,
+        plan: P,
+        uncertainties: Uncertainties,
+        technician: Technician,
+        open_bench: Callable[[Callable[[frozenset[Join], frozenset[Join]], None]], Bench],
+        indication_only: bool = False,
+        between: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.cell = cell
+        self.plan = plan
+        self.journal = journal
+        self.uncertainties = uncertainties
+        self.indication_only = indication_only
+        self.findings: list[Finding] = []
+        self._past = past
+        self._technician = technician
+        self._open_bench = open_bench
+        self._bench: Bench | None = None
+        self._between = between
+        self._states: list[OpenState] = []
+        self._current: Check | None = None
+        self._seen: dict[str, int] = {}
+        self._thread = threading.get_ident()
+
+    # --- what a script says
+
+    @contextmanager
+    def check(self, name: str, about: object = None, needs: Needs | None = None) -> Iterator[Check]:
+        """Open one check; `about` tells several of one name apart (a lead pair, a polarity).
+
+        Raises ScriptDiffers when a journal that is taken up says something else at this place.
+        """
+        if self._current is not None:
+            raise WrongInput(f"check {name!r} is opened inside {self._current.key!r}")
+        key = self._key(name, about)
+        finished = self._finished(key)
+        check = Check(self, key, name, "" if about is None else str(about), finished)
+        self._current = check
+        if finished is None:
+            self.journal.append("check-opened", self._t(), check=key, attempt=self._past.attempt)
+        try:
+            yield check
+        finally:
+            self._current = None
+        self._close(check, needs or Needs())
+
+    @contextmanager
+    def connected(self, connection: Connection) -> Iterator[None]:
+        """Join instruments and leads while the block runs, in addition to the outer blocks."""
+        with self._state(Joined(connection)):
+            yield
+
+    @contextmanager
+    def excited(self, wanted: Excitation, polarity: Polarity = Polarity.NORMAL) -> Iterator[None]:
+        """Excite the bridge while the block runs; off and down before the joins change."""
+        with self._state(Excited(excitation(self.cell.wires, polarity), wanted)):
+            yield
+
+    @contextmanager
+    def test_voltage(self, volts: float, prompt: Prompt) -> Iterator[None]:
+        """Apply the insulation tester's voltage while the block runs, after a person agreed."""
+        with self._state(TestVoltage(volts, prompt)):
+            yield
+
+    def failed(self, name: str) -> bool:
+        """Whether a finding of the checks of this name fails."""
+        return any(f.check == name and f.conformity is Conformity.FAIL for f in self.findings)
+
+    def withhold(self, name: str, quantity: str, unit: str, because: str) -> None:
+        """State that a finding is not given, and why: its precondition is not met."""
+        with self.check(name) as check:
+            check.state = "withheld"
+            check.because = because
+            check.add(withheld(name, check.name, quantity, unit, because))
+
+    @property
+    def conformities(self) -> list[Conformity]:
+        return [finding.conformity for finding in self.findings]
+
+    # --- what checks and states need
+
+    @property
+    def live(self) -> bool:
+        """Whether this run has touched the bench."""
+        return self._bench is not None
+
+    @property
+    def attempt(self) -> int:
+        return self._past.attempt
+
+    @property
+    def bench(self) -> Bench:
+        """The bench, opened at the first need: a replay that needs none opens none."""
+        if self._bench is None:
+            self._bench = self._open_bench(self._clip)
+        return self._bench
+
+    def effect_allowed(self, check: Check) -> None:
+        """Raises WrongInput for an effect outside its check or from another thread."""
+        if threading.get_ident() != self._thread:
+            raise WrongInput(f"check {check.key!r}: effects belong to the run's own thread")
+        if self._current is not check:
+            raise WrongInput(f"check {check.key!r}: an effect after the check has closed")
+
+    def establish(self) -> None:
+        """Bring about every open state that is not yet, outermost first."""
+        self._between()
+        self.bench.check()
+        for place, state in enumerate(self._states):
+            if state.established:
+                continue
+            self.bench.connect(self.joined(self._states[: place + 1]))
+            state.established = True  # first: a half entered state must be left again
+            self._note_state(state, "on")
+            state.enter(self.bench, self.ask)
+
+    def joined(self, states: list[OpenState] | None = None) -> Connection:
+        """The sum of the connections of these states; of all open ones by default."""
+        total = NOTHING
+        for state in self._states if states is None else states:
+            if state.connection is not NOTHING:
+                total = state.connection if total is NOTHING else total | state.connection
+        return total
+
+    def ask(self, prompt: Prompt) -> Answer:
+        """Have a prompt answered, and journal both (not replayed: states ask again)."""
+        self.journal.append("prompt", self._t(), prompt=prompt.as_json())
+        answer = self._technician.answer(prompt)
+        self.journal.append("answer", self._t(), answer=answer.text, by=answer.by)
+        return answer
+
+    def wait(self, seconds: float, because: str) -> None:
+        """Let bench time pass, in steps that a person can interrupt."""
+        self.journal.append("waiting", self._t(), seconds=seconds, because=because)
+        end = self.bench.time.now_ns() + round(seconds * 1e9)
+        while (left := end - self.bench.time.now_ns()) > 0:
+            self._between()
+            self.bench.check()
+            self.bench.time.wait(min(left / 1e9, self.wait_step_s))
+
+    wait_step_s = 1.0
+
+    def utc(self) -> datetime:
+        return self.bench.utc()
+
+    def append(self, what: str, **content: Any) -> None:
+        """Write a line of the current check at the present bench time."""
+        self.journal.append(what, self._t(), **content)
+
+    # --- inside
+
+    def _key(self, name: str, about: object) -> str:
+        base = name if about is None else f"{name}, {about}"
+        count = self._seen[base] = self._seen.get(base, 0) + 1
+        return base if count == 1 else f"{base} ({count})"
+
+    def _finished(self, key: str) -> FinishedCheck | None:
+        """Return what the journal knows of this check, None when it must be measured."""
+        finished = self._past.take(key)
+        if finished is None or not finished.expired:
+            return finished
+        self.append("measured-again", check=key, because=finished.expired)
+        return None
+
+    def _close(self, check: Check, needs: Needs) -> None:
+        if check.finished is not None:
+            check.finished.end()
+        else:
+            self.append(
+                "check-closed",
+                check=check.key,
+                attempt=self.attempt,
+                state=check.state,
+                because=check.because,
+                needs=needs.as_json(),
+            )
+        self.findings.extend(check.findings)
+
+    @contextmanager
+    def _state(self, state: OpenState) -> Iterator[None]:
+        if self._current is not None:
+            raise WrongInput(f"{state.name} is opened inside check {self._current.key!r}")
+        self._states.append(state)
+        try:
+            yield
+        except BaseException as error:
+            self._leave_after(state, error)
+            raise
+        self._leave(state)
+
+    def _leave(self, state: OpenState) -> None:
+        self._states.remove(state)
+        if state.established:
+            state.established = False
+            state.leave(self.bench)
+            self._note_state(state, "off")
+
+    def _leave_after(self, state: OpenState, error: BaseException) -> None:
+        """Leave while a failure is on its way out; the bench is made safe at the end anyway."""
+        try:
+            self._leave(state)
+        except Exception as another:  # noqa: BLE001  (the first failure is the one to tell)
+            error.add_note(f"then, leaving {state.name}: {another}")
+
+    def _note_state(self, state: OpenState, to: str) -> None:
+        if state.noted:
+            self.append("state", state=state.name, to=to)
+
+    def _clip(self, off: frozenset[Join], on: frozenset[Join]) -> None:
+        self.ask(clip_prompt(sorted(off), sorted(on), _CLIP_CAUTION))
+
+    def _t(self) -> int:
+        """Bench time for the journal; before the bench is opened that of the last line."""
+        if self._bench is not None:
+            return self._bench.time.now_ns()
+        return int(self.journal.lines[-1].content["t"]) if self.journal.lines else 0
+
+
+def unfinished(past: Past) -> Mapping[str, FinishedCheck]:
+    """Finished checks that the script never opened; empty when it did all of them."""
+    return {key: past.finished[key] for key in past.order}
+
+
+def refuse_leftovers(past: Past) -> None:
+    """Raises ScriptDiffers when the script ended before checks that the journal finished."""
+    for check in unfinished(past).values():
+        line = check.lines[0] if check.lines else check.closing
+        raise ScriptDiffers(line.number, f"{check.key} was done here, the script ended before it")

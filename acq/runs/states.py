@@ -1,0 +1,76 @@
+"""States that a `with` block keeps up: joins, excitation, test voltage.
+
+They are established at the first live effect inside them, so that a replay switches nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from acq.bench.bench import Bench, Excitation
+from acq.bench.connections import NOTHING, Connection
+from acq.errors import Stopped
+from acq.runs.prompts import Answer, Prompt
+
+Ask = Callable[[Prompt], Answer]
+
+
+class OpenState:
+    """One open `with` block. Joins are left lazily: the next connection replaces them."""
+
+    noted = True  # energy that goes on and off is worth a line of the journal
+
+    def __init__(self, name: str, connection: Connection = NOTHING) -> None:
+        self.name = name
+        self.connection = connection
+        self.established = False
+
+    def enter(self, bench: Bench, ask: Ask) -> None:
+        """Bring the state about; the joins of all open states are made already."""
+
+    def leave(self, bench: Bench) -> None:
+        """End the state."""
+
+
+class Joined(OpenState):
+    """Only joins; taking them off is harmless and can wait until others are wanted."""
+
+    noted = False
+
+    def __init__(self, connection: Connection) -> None:
+        super().__init__(connection.name, connection)
+
+
+class Excited(OpenState):
+    """The supply is on. Left: off, proven down, and off the leads."""
+
+    def __init__(self, connection: Connection, wanted: Excitation) -> None:
+        super().__init__(f"{connection.name} at {wanted.volts:g} V", connection)
+        self._wanted = wanted
+
+    def enter(self, bench: Bench, ask: Ask) -> None:  # noqa: ARG002
+        bench.excite(self._wanted)
+
+    def leave(self, bench: Bench) -> None:
+        bench.de_excite()
+        bench.connect(NOTHING)
+
+
+class TestVoltage(OpenState):
+    """The insulation tester's voltage is on. Left: off and discharged."""
+
+    __test__ = False  # not a test class, whatever its name begins with
+
+    def __init__(self, volts: float, prompt: Prompt) -> None:
+        super().__init__(f"insulation test voltage {volts:g} V")
+        self._volts = volts
+        self._prompt = prompt
+
+    def enter(self, bench: Bench, ask: Ask) -> None:
+        if ask(self._prompt).text != self._prompt.choices[0]:
+            raise Stopped("the test voltage was refused at the prompt")
+        bench.apply_test_voltage(self._volts)
+
+    def leave(self, bench: Bench) -> None:
+        bench.remove_test_voltage()
+        bench.connect(NOTHING)
