@@ -53,6 +53,7 @@ class Circuit:
         self._emf: list[Values] = []
         self._amps: list[Values] = []
         self._trees: list[Topology] = []
+        self._stack: tuple[Floats, Floats, Floats] | None = None
 
     def add(
         self,
@@ -79,6 +80,7 @@ class Circuit:
         self._emf.append(emf)
         self._amps.append(amps)
         self._trees.clear()
+        self._stack = None
         if law is not None:
             self.laws[name] = law
         return number
@@ -118,11 +120,15 @@ class Circuit:
         number = self._number(name)
         if ohms is not None:
             _check_ohms(name, ohms)
-            self._ohms[number] = ohms
-        if emf is not None:
-            self._emf[number] = emf
-        if amps is not None:
-            self._amps[number] = amps
+        values = ((self._ohms, ohms), (self._emf, emf), (self._amps, amps))
+        for place, (kept, value) in enumerate(values):
+            if value is None:
+                continue
+            kept[number] = value
+            if self._stack is None or self._stack[place].ndim > 1 or not isinstance(value, float):
+                self._stack = None
+            else:
+                self._stack[place][number] = value
 
     def set_source(self, name: str, **changes: float) -> None:
         """Change set points or limits of a source by the names of `Source`'s fields."""
@@ -131,15 +137,21 @@ class Circuit:
         self.sources[name] = replace(self.sources[name], **changes)  # type: ignore[arg-type]
 
     def values(self) -> tuple[Floats, Floats, Floats]:
-        """Return ohms, EMFs and currents of all branches, shaped (..., branches)."""
-        return _stacked(self._ohms), _stacked(self._emf), _stacked(self._amps)
+        """Return copies of ohms, EMFs and currents of all branches, shaped (..., branches)."""
+        ohms, emf, amps = self._values()
+        return ohms.copy(), emf.copy(), amps.copy()
+
+    def _values(self) -> tuple[Floats, Floats, Floats]:
+        if self._stack is None:
+            self._stack = _stacked(self._ohms), _stacked(self._emf), _stacked(self._amps)
+        return self._stack
 
     def compile(self, ohms: Floats | None = None) -> Topology:
         """Return a tree that suits these resistances (those in place when None).
 
         `ohms` is one set of values, shaped (branches,). Trees are kept and used again.
         """
-        wanted = _stacked(self._ohms) if ohms is None else np.asarray(ohms, float)
+        wanted = self._values()[0] if ohms is None else np.asarray(ohms, float)
         for place, tree in enumerate(self._trees):
             if tree.suits(wanted):
                 if place:
@@ -166,7 +178,7 @@ class Circuit:
         when the non-linear branches do not settle.
         """
         if ohms is None or emf is None or amps is None:
-            mine = self.values()
+            mine = self._values()
             ohms = mine[0] if ohms is None else ohms
             emf = mine[1] if emf is None else emf
             amps = mine[2] if amps is None else amps

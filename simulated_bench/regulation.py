@@ -71,10 +71,32 @@ def regulate(
         modes = np.asarray([held], dtype=np.int64)
         emf, _ = _solve_modes(sensed, amps, limits, modes)
         return emf[..., 0, :], np.broadcast_to(modes[0], (*emf.shape[:-2], len(sources)))
+    if len(sources) == 1 and sensed.ndim == 2:
+        return _one_plain_source(sensed[0].tolist(), amps[0].tolist(), sources[0])
     if len(sources) == 1:
         emf, mode = _one_source(sensed[..., 0, :], amps[..., 0, :], limits[0])
         return emf[..., None], mode[..., None]
     return _every_combination(sensed, amps, limits)
+
+
+def _one_plain_source(
+    sensed: list[float], amps: list[float], source: Source
+) -> tuple[Floats, Ints]:
+    """As `_one_source` for a single circuit: no arrays, for it is solved for every reading."""
+    if sensed[1] > 1e-12:
+        at_volts = (source.volts - sensed[0]) / sensed[1]
+    else:
+        at_volts = np.inf if source.volts > sensed[0] else -np.inf
+    at_limit = (source.amps_max - amps[0]) / amps[1] if amps[1] > 0 else np.inf
+    at_sink = (source.amps_min - amps[0]) / amps[1] if amps[1] > 0 else -np.inf
+    emf, mode = (at_volts, Mode.CV) if at_volts <= at_limit else (at_limit, Mode.CC)
+    if emf < at_sink:
+        emf, mode = at_sink, Mode.SINK
+    if emf > source.emf_max:
+        emf, mode = source.emf_max, Mode.TOP
+    elif emf < source.emf_min:
+        emf, mode = source.emf_min, Mode.BOTTOM
+    return np.array([emf]), np.array([mode], dtype=np.int64)
 
 
 def _one_source(sensed: Floats, amps: Floats, limits: Floats) -> tuple[Floats, Ints]:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from simulated_bench.regulation import Floats, Ints, Source, regulate
 
-STRETCH_LIMIT = 1e6
+STRETCH_LIMIT = 1e3
 """A tree whose path is this much more resistive than a branch it spans is a poor one."""
 
 
@@ -39,23 +39,26 @@ class Topology:
     path_sizes: Floats
     between_islands: NDArray[np.int64]
     pair_paths: list[Floats]
+    probes: dict[tuple[str, str], Floats | None]
 
     def suits(self, ohms: Floats) -> NDArray[np.bool_]:
         """Whether the tree is still a good one for these resistances, shaped (..., branches)."""
-        with np.errstate(invalid="ignore", over="ignore"):
-            tree = ohms[..., self.tree]
-            stretch = (tree @ self.path_sizes.T) / ohms
-            good = ~(stretch >= STRETCH_LIMIT).any(-1) & np.isfinite(tree).all(-1)
-        good &= np.isinf(ohms[..., self.between_islands]).all(-1)
+        tree = ohms[..., self.tree]
+        whole = np.isfinite(tree).all(-1)
+        if not whole.all():
+            tree = np.where(np.isfinite(tree), tree, 1.0)
+        good = whole & (tree @ self.path_sizes.T < STRETCH_LIMIT * ohms).all(-1)
+        if self.between_islands.size:
+            good &= np.isinf(ohms[..., self.between_islands]).all(-1)
         return np.asarray(good, dtype=np.bool_)
 
     def probe(self, a: str, b: str) -> Floats | None:
         """Return w with V(a) - V(b) = tree voltages @ w; None between two islands."""
-        p, q = self.nodes[a], self.nodes[b]
-        if self.islands[p] != self.islands[q]:
-            return None
-        row: Floats = self.node_paths[p] - self.node_paths[q]
-        return row
+        if (a, b) not in self.probes:
+            p, q = self.nodes[a], self.nodes[b]
+            joined = self.islands[p] == self.islands[q]
+            self.probes[a, b] = self.node_paths[p] - self.node_paths[q] if joined else None
+        return self.probes[a, b]
 
     def loops(self, emf: Floats) -> Floats:
         """EMF around the loop that each branch closes with the tree; 0 for the tree itself."""
@@ -70,7 +73,7 @@ class Topology:
         else:
             size = self.paths.shape[1]
             matrix = (g @ self._path_pairs()).reshape((*g.shape[:-1], size, size))
-        scale = 1.0 / np.sqrt(np.einsum("...ii->...i", matrix))
+        scale = 1.0 / np.sqrt(np.diagonal(matrix, axis1=-2, axis2=-1))
         matrix = matrix * (scale[..., :, None] * scale[..., None, :])
         return g, scale, matrix
 
@@ -137,9 +140,13 @@ def _loops_at_rest(
     g, drops, e, h = columns
     volts = drops + e[..., top.tree]
     rows = [top.probe(*s.sense) for s in sources]
-    sensed = np.stack([np.zeros(volts.shape[:-1]) if w is None else volts @ w for w in rows], -2)
-    at = [s.branch for s in sources]
-    out = -g[..., at, None] * np.swapaxes(drops @ top.paths[at].T + h[..., at], -1, -2)
+    sensed = np.zeros((*volts.shape[:-2], len(sources), volts.shape[-2]))
+    out = np.empty_like(sensed)
+    for k, (source, row) in enumerate(zip(sources, rows, strict=True)):
+        if row is not None:
+            sensed[..., k, :] = volts @ row
+        at = source.branch
+        out[..., k, :] = -g[..., at, None] * (drops @ top.paths[at] + h[..., at])
     return regulate(sensed, out, sources, held)
 
 
@@ -161,6 +168,7 @@ def compile_topology(
         path_sizes=np.abs(branch_paths),
         between_islands=apart,
         pair_paths=[],
+        probes={},
     )
 
 
