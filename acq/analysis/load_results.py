@@ -106,6 +106,17 @@ class NetCurve:
     def net(self, direction: Direction, load: float) -> Tracked:
         return Tracked.weighted(self.weights(direction, load), self.readings)
 
+    def own_nets(self, direction: Direction, load: float) -> list[Tracked]:
+        """Return each run's net output at one point, from that run's own zero."""
+        return [self._own_net(place) for place in self.series.at(direction, load)]
+
+    def _own_net(self, place: int) -> Tracked:
+        weights = np.zeros(len(self.series.readings))
+        run = self.series.readings[place].run
+        weights[place] = 1.0
+        weights[next(i for i, r in enumerate(self.series.readings) if r.run == run)] -= 1.0
+        return Tracked.weighted(weights, self.readings)
+
     @property
     def span(self) -> Tracked:
         """The rising net output at maximum load."""
@@ -148,7 +159,7 @@ class _Analysis:
         readings = self.curve.readings
         scatter = run_scatter(tracked, readings)
         stated = combine(tracked, readings, self.sources, scatter)
-        return Result(name, tracked.value, unit, stated, where)
+        return Result(name, tracked.value, unit, stated, where, tracked)
 
     def deviation(self, direction: Direction, load: float) -> Tracked:
         weights = self.line_weights.at(load) @ self.curve.rising
@@ -188,19 +199,8 @@ class _Analysis:
 
     def spread(self, direction: Direction, load: float) -> Tracked | None:
         """Return the largest minus the smallest net output of the runs at one point."""
-        places = self.series.at(direction, load)
-        if len(places) < 2:
-            return None
-        nets = [self._own_net(place) for place in places]
-        ordered = sorted(nets, key=lambda net: net.value)
-        return ordered[-1] - ordered[0]
-
-    def _own_net(self, place: int) -> Tracked:
-        weights = np.zeros(len(self.series.readings))
-        run = self.series.readings[place].run
-        weights[place] = 1.0
-        weights[next(i for i, r in enumerate(self.series.readings) if r.run == run)] -= 1.0
-        return Tracked.weighted(weights, self.curve.readings)
+        nets = sorted(self.curve.own_nets(direction, load), key=lambda net: net.value)
+        return nets[-1] - nets[0] if len(nets) > 1 else None
 
     def repeatability(self) -> Result | None:
         """Return the largest spread. The scatter is the result itself, so only what is stated
@@ -216,7 +216,7 @@ class _Analysis:
         (direction, load), tracked = max(found.items(), key=lambda item: item[1].value)
         stated = combine(tracked, self.curve.readings, self.sources)
         where = f"{load:g} {direction.value}, largest minus smallest"
-        return Result("repeatability", tracked.value, OF_RATED_OUTPUT, stated, where)
+        return Result("repeatability", tracked.value, OF_RATED_OUTPUT, stated, where, tracked)
 
     def points(self) -> tuple[Point, ...]:
         return tuple(

@@ -267,13 +267,17 @@ def coverage_factor(degrees_of_freedom: float, probability: float = PROBABILITY)
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """A named value with its uncertainty, in `unit`; `where` says at which load or line."""
+    """A named value with its uncertainty, in `unit`; `where` says at which load or line.
+
+    `tracked` holds its derivative by each reading, for whoever has uncertain readings to put in.
+    """
 
     name: str
     value: float
     unit: str
     uncertainty: Uncertainty | None = None
     where: str = ""
+    tracked: Tracked | None = field(default=None, repr=False, compare=False)
 
     @property
     def expanded(self) -> float | None:
