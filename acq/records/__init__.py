@@ -1,0 +1,1 @@
+"""Runs and their findings, kept: tables, migrations, ledger, delivery, history, export."""
