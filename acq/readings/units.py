@@ -17,6 +17,7 @@ _STEPS: dict[str, tuple[tuple[float, str], ...]] = {
     "ohm": ((1.0, "ohm"), (1e3, "kohm"), (1e6, "Mohm"), (1e9, "Gohm")),
     "V/V": ((1e-3, "mV/V"),),
     "percent": ((1.0, "%"),),
+    "1": ((1e-2, "%"),),
     "Pa": ((1.0, "Pa"), (1e2, "hPa")),
     "N": ((1.0, "N"), (1e3, "kN")),
     "W": ((1e-3, "mW"), (1.0, "W")),
