@@ -1,0 +1,106 @@
+"""What a person can do at the bench: clip, load, read a display, pull a plug."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from simulated_bench.bench import Bench
+from simulated_bench.cell import LEADS
+from simulated_bench.control import Json, OrderError
+from simulated_bench.instruments.device import Instrument
+from simulated_bench.scenario import GRAVITY
+from simulated_bench.wire_faults import FaultError, read_fault
+from simulated_bench.wires import Wire
+
+
+class BenchHands:
+    """Hands at one bench."""
+
+    def __init__(
+        self, bench: Bench, wires: Mapping[str, Wire], devices: Mapping[str, Instrument]
+    ) -> None:
+        self.bench = bench
+        self.wires = wires
+        self.devices = devices
+
+    def do(self, what: str, order: Mapping[str, object]) -> Json:
+        """Do one thing; raises OrderError for what a person cannot do here."""
+        match what:
+            case "clip":
+                return self._clip(order)
+            case "load":
+                return self._load(order)
+            case "temperature":
+                self.bench.warm(_number(order, "celsius"))
+                return {}
+            case "display":
+                return {"text": self._device(order).display()}
+            case "power-cycle":
+                self._power_cycle(order)
+                return {}
+            case "unplug":
+                self._wire(order).unplug()
+                return {}
+            case "plug":
+                self._wire(order).plug()
+                return {}
+            case "wire-fault":
+                return self._wire_fault(order)
+        known = "clip, load, temperature, display, power-cycle, unplug, plug, wire-fault"
+        raise OrderError(f"do: {known}, got {what!r}")
+
+    def _clip(self, order: Mapping[str, object]) -> Json:
+        terminal, lead = order.get("terminal"), order.get("lead")
+        terminals = sorted(self.bench.terminals())
+        if not isinstance(terminal, str) or terminal not in terminals:
+            raise OrderError(f"terminal: one of {', '.join(terminals)}, got {terminal!r}")
+        if lead is not None and lead not in LEADS:
+            raise OrderError(f"lead: one of {', '.join(LEADS)} or null, got {lead!r}")
+        self.bench.clip(terminal, None if lead is None else str(lead))
+        return {}
+
+    def _load(self, order: Mapping[str, object]) -> Json:
+        if "newtons" in order:
+            self.bench.load(_number(order, "newtons"))
+        else:
+            self.bench.load(_number(order, "kilograms") * GRAVITY)
+        return {"newtons": self.bench.specimen.newtons}
+
+    def _power_cycle(self, order: Mapping[str, object]) -> None:
+        dark = round(_number(order, "seconds") * 1e9) if "seconds" in order else 0
+        name = order.get("wire")
+        if isinstance(name, str) and name in self.wires:
+            self.wires[name].restart(dark)
+        else:
+            self._device(order).restart()
+
+    def _wire_fault(self, order: Mapping[str, object]) -> Json:
+        wire = self._wire(order)
+        if order.get("kind") == "none":
+            wire.faults.clear()
+            return {}
+        keys = {k: v for k, v in order.items() if k not in ("op", "do", "wire")}
+        try:
+            wire.arm(read_fault(keys))
+        except FaultError as error:
+            raise OrderError(str(error)) from None
+        return {}
+
+    def _wire(self, order: Mapping[str, object]) -> Wire:
+        name = order.get("wire")
+        if not isinstance(name, str) or name not in self.wires:
+            raise OrderError(f"wire: one of {', '.join(self.wires)}, got {name!r}")
+        return self.wires[name]
+
+    def _device(self, order: Mapping[str, object]) -> Instrument:
+        name = order.get("wire")
+        if not isinstance(name, str) or name not in self.devices:
+            raise OrderError(f"wire: one of {', '.join(self.devices)}, got {name!r}")
+        return self.devices[name]
+
+
+def _number(order: Mapping[str, object], key: str) -> float:
+    value = order.get(key)
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        raise OrderError(f"{key}: a number is needed, got {value!r}")
+    return float(value)

@@ -1,0 +1,376 @@
+"""A 6.5-digit multimeter with SCPI commands.
+
+CONFigure and READ, FUNCtion and READ, INITiate and FETCh, MEASure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+from dataclasses import dataclass, replace
+
+from simulated_bench.circuit import Point
+from simulated_bench.electrical import Ammeter, Ohmmeter, Voltmeter
+from simulated_bench.elements import Part
+from simulated_bench.events import NS
+from simulated_bench.instruments.accuracy import Errors, draw_errors, drawn
+from simulated_bench.instruments.meter_functions import (
+    FUNCTIONS,
+    OVERRANGE,
+    Function,
+    Range,
+    input_of,
+)
+from simulated_bench.instruments.parameters import Choice, Numeric, Optional_, Quoted
+from simulated_bench.instruments.reading_noise import Noise
+from simulated_bench.instruments.scpi_device import ScpiDevice, Taking, number
+from simulated_bench.instruments.site import Site
+from simulated_bench.scpi import ScpiError
+
+OVERLOAD = 9.9e37  # SCPI-1999 volume 1, 7.2.1.4: infinity
+NOT_A_NUMBER = 9.91e37
+MOVE_NS = 20_000_000
+"""Relays and amplifier after a change of function, range or input resistance."""
+SETTLE_NS = {"VOLT": 1_500_000, "VOLT:AC": 400_000_000, "CURR": 1_500_000}
+OHMS_SETTLE_NS = 5_000_000
+RANGE_STEP = 1e-3
+RANGE_STEP_TAU_S = 5e-3
+"""What a range change leaves behind: a share of the reading that dies away."""
+RESET_FUNCTION = "VOLT"
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What each function keeps for itself."""
+
+    range: Range
+    automatic: bool = True
+    plc: float = 10.0
+    zero: bool = True
+    compensated: bool = False
+
+
+class Multimeter(ScpiDevice):
+    """The meter: its commands, its input for the circuit, its errors and noise."""
+
+    def __init__(self, name: str, site: Site, identification: str) -> None:
+        self.site = site
+        self.errors: dict[tuple[str, float], Errors] = {
+            (f.name, r.name): draw_errors(r.limit, site.seed, name)
+            for f in FUNCTIONS.values()
+            for r in f.ranges
+        }
+        self.bias_amps = 30e-12 * drawn(site.seed, name, "bias current")
+        self.noise = Noise(site.seed, name)
+        self.function = FUNCTIONS[RESET_FUNCTION]
+        self.settings: dict[str, Setting] = {}
+        self.high_input = False
+        self.source_on = True
+        self.samples = 1
+        self.trigger = "IMM"
+        self.readings: list[float] = []
+        self._pending_until = 0
+        self._acquiring = False
+        self._moved_at = -NS
+        super().__init__(name, site.events, identification)
+
+    def parts(self) -> list[Part]:
+        return self._input().parts(self.name)
+
+    def commands(self) -> None:
+        for function in FUNCTIONS.values():
+            self._function_commands(function)
+        self.on("[SENSe:]FUNCtion[:ON]", self._set_function, Quoted())
+        self.on("[SENSe:]FUNCtion[:ON]?", lambda: f'"{self.function.name}"')
+        self.on("CONFigure?", self._say_configuration)
+        self.on("READ?", self._read)
+        self.on("INITiate[:IMMediate]", self._initiate)
+        self.on("FETCh?", self._fetch)
+        self.on("ABORt", self._abort)
+        self.on("*TRG", self._bus_trigger)
+        self.on_number(
+            "SAMPle:COUNt", Numeric(1, 10000, 1), lambda: self.samples, self._set_samples
+        )
+        self.on("TRIGger:SOURce", self._set_trigger, Choice(("IMMediate", "BUS")))
+        self.on("TRIGger:SOURce?", lambda: self.trigger)
+        self.on("DATA:POINts?", lambda: str(len(self.readings)))
+        self.on_switch("INPut:IMPedance:AUTO", lambda: self.high_input, self._set_high_input)
+
+    def _function_commands(self, function: Function) -> None:
+        largest = function.ranges[-1].name
+        auto = {"AUTO": math.nan}
+        wanted = Numeric(-largest, largest, math.nan, function.unit, auto)
+        resolution = Numeric(largest * 1e-12, largest, math.nan, function.unit, auto)
+        pair = (Optional_(wanted), Optional_(resolution))
+        sense = f"[SENSe:]{function.header}"
+        get = self.settings.__getitem__
+
+        def configure(range_: float | None, digits: float | None) -> None:
+            self._configure(function, range_, digits)
+
+        def measure(range_: float | None, digits: float | None) -> Taking:
+            self._configure(function, range_, digits)
+            return self._read()
+
+        self.on(f"CONFigure:{function.header}", configure, *pair)
+        self.on(f"MEASure:{function.header}?", measure, *pair)
+        self.on_number(
+            f"{sense}:RANGe[:UPPer]",
+            Numeric(0, largest, largest, function.unit),
+            lambda: get(function.name).range.name,
+            lambda value: self._set_range(function, value),
+        )
+        self.on_switch(
+            f"{sense}:RANGe:AUTO",
+            lambda: get(function.name).automatic,
+            lambda on: self._set(function, automatic=on),
+        )
+        self.on_number(
+            f"{sense}:NPLCycles",
+            Numeric(0.02, 100, 10),
+            lambda: get(function.name).plc,
+            lambda value: self._set(function, plc=value),
+        )
+        for pattern in (f"{sense}:ZERO:AUTO", "[SENSe:]ZERO:AUTO"):
+            if pattern.startswith(sense) or function.name == RESET_FUNCTION:
+                self._zero_commands(pattern, function)
+        if function.name in ("RES", "FRES"):
+            self.on_switch(
+                f"{sense}:OCOMpensated",
+                lambda: get(function.name).compensated,
+                lambda on: self._set(function, compensated=on),
+            )
+
+    def _zero_commands(self, pattern: str, function: Function) -> None:
+        def current() -> Function:
+            return self.function if pattern == "[SENSe:]ZERO:AUTO" else function
+
+        self.on(
+            pattern,
+            lambda word: self._set(current(), zero=word == "ON"),
+            Choice(("ON", "OFF", "ONCE")),
+        )
+        self.on(f"{pattern}?", lambda: str(int(self.settings[current().name].zero)))
+
+    def reset(self) -> None:
+        self.site.changing()
+        self._acquiring = False
+        self._pending_until = 0
+        self.function = FUNCTIONS[RESET_FUNCTION]
+        for name, function in FUNCTIONS.items():
+            self.settings[name] = Setting(function.ranges[len(function.ranges) // 2])
+        self.high_input = False
+        self.source_on = True
+        self.samples = 1
+        self.trigger = "IMM"
+        self.readings = []
+
+    def busy_until(self) -> int:
+        return self._pending_until
+
+    def display(self) -> str:
+        if not self.readings:
+            return "-.------ " + self.function.unit
+        value = self.readings[-1]
+        return "OVLD" if abs(value) >= OVERLOAD else f"{value:+.7G} {self.function.unit}"
+
+    # ---- settings
+
+    def _set(self, function: Function, **changes: object) -> None:
+        self.settings[function.name] = replace(
+            self.settings[function.name],
+            **changes,  # type: ignore[arg-type]
+        )
+
+    def _set_range(self, function: Function, value: float) -> None:
+        found = function.holding(value)
+        if found is None:
+            raise ScpiError(-222)
+        self._move()
+        self._set(function, range=found, automatic=False)
+
+    def _set_function(self, name: str) -> None:
+        aliases = {"VOLT:DC": "VOLT", "CURR:DC": "CURR"}
+        long = {"VOLTAGE": "VOLT", "CURRENT": "CURR", "RESISTANCE": "RES", "FRESISTANCE": "FRES"}
+        text = name.upper().removeprefix("SENS:").removeprefix("SENSE:")
+        head, colon, tail = text.partition(":")
+        text = long.get(head, head) + colon + tail
+        text = aliases.get(text, text)
+        if text not in FUNCTIONS:
+            raise ScpiError(-224)
+        self._move()
+        self.function = FUNCTIONS[text]
+
+    def _set_high_input(self, on: bool) -> None:
+        self._move()
+        self.high_input = on
+
+    def _set_samples(self, count: float) -> None:
+        self.samples = round(count)
+
+    def _set_trigger(self, source: str) -> None:
+        self.trigger = source
+
+    def _configure(self, function: Function, range_: float | None, digits: float | None) -> None:
+        automatic = range_ is None or math.isnan(range_)
+        found = function.ranges[-1] if automatic else function.holding(abs(range_ or 0.0))
+        if found is None:
+            raise ScpiError(-222)
+        if digits is not None and digits < found.name * 1e-9:
+            raise ScpiError(-221)
+        self._move()
+        self.function = function
+        self.settings[function.name] = Setting(found, automatic)
+        self.samples, self.trigger = 1, "IMM"
+
+    def _say_configuration(self) -> str:
+        name = self.settings[self.function.name].range.name
+        return f'"{self.function.name} {number(name)},{number(name * 1e-6)}"'
+
+    def _move(self) -> None:
+        self.site.changing()
+        self._moved_at = self.events.now
+
+    # ---- measuring
+
+    def _read(self) -> Taking:
+        if self.trigger == "BUS":
+            raise ScpiError(-221)
+        if self._acquiring:
+            raise ScpiError(-213)
+        yield from self._acquire()
+        return self._answer()
+
+    def _initiate(self) -> None:
+        if self._acquiring:
+            raise ScpiError(-213)
+        if self.trigger == "BUS":
+            self.readings = []
+            return
+        self.start(self._acquire())
+
+    def _bus_trigger(self) -> None:
+        if self.trigger != "BUS" or self._acquiring:
+            raise ScpiError(-200)
+        self.start(self._acquire())
+
+    def _fetch(self) -> Taking:
+        yield from self._wait()
+        if not self.readings:
+            raise ScpiError(-230)
+        return self._answer()
+
+    def _abort(self) -> None:
+        self._acquiring = False
+        self._pending_until = 0
+
+    def _answer(self) -> str:
+        return ",".join(number(value) for value in self.readings)
+
+    def _acquire(self) -> Generator[int, None, None]:
+        self.readings = []
+        self._acquiring = True
+        self.status.operation.set(16, on=True)
+        for _ in range(self.samples):
+            value = yield from self._reading()
+            if not self._acquiring:
+                return
+            self.readings.append(value)
+        self._acquiring = False
+        self.status.operation.set(16, on=False)
+
+    def _pause(self, wait: int) -> Generator[int, None, None]:
+        """Wait, and let those who wait for the end know how long it takes at least."""
+        self._pending_until = max(self._pending_until, self.events.now + wait)
+        yield wait
+
+    def _reading(self) -> Generator[int, None, float]:
+        moved = self._moved_at + MOVE_NS - self.events.now
+        if moved > 0:
+            yield from self._pause(moved)
+        if self.settings[self.function.name].automatic:
+            yield from self._find_range()
+        setting = self.settings[self.function.name]
+        ohms = self.function.name in ("RES", "FRES")
+        settle = OHMS_SETTLE_NS if ohms else SETTLE_NS[self.function.name]
+        start = self.events.now
+        value = yield from self._integral(settle, setting.plc)
+        if ohms and setting.compensated and value is not None:
+            self._switch_source(on=False)
+            rest = yield from self._integral(settle, setting.plc)
+            self._switch_source(on=True)
+            value = None if rest is None else value - rest
+        if setting.zero:
+            yield from self._pause(self._duration(setting.plc))
+        return self._shown(value, setting, start)
+
+    def _switch_source(self, *, on: bool) -> None:
+        self.site.changing()
+        self.source_on = on
+
+    def _duration(self, plc: float) -> int:
+        return round(plc / self.site.mains_hertz * NS)
+
+    def _integral(self, settle: int, plc: float) -> Generator[int, None, float | None]:
+        """Return what the input saw on average: volts, ohms or amperes; None over range."""
+        yield from self._pause(settle)
+        window = self.site.window(self._probe)
+        yield from self._pause(self._duration(plc))
+        value = window.mean()
+        if value is not None and self.function.name in ("RES", "FRES"):
+            return value / self.settings[self.function.name].range.test_amps
+        return value
+
+    def _find_range(self) -> Generator[int, None, None]:
+        """Step through the ranges as an automatic range does: up from 120 %, down from 10 %."""
+        for _ in range(2 * len(self.function.ranges)):
+            setting = self.settings[self.function.name]
+            value = yield from self._integral(2_000_000, 0.2)
+            ranges = self.function.ranges
+            place = ranges.index(setting.range)
+            if value is None or abs(value) > OVERRANGE * setting.range.name:
+                step = place + 1
+            elif place and abs(value) < 0.1 * setting.range.name:
+                step = place - 1
+            else:
+                return
+            if not 0 <= step < len(ranges):
+                return
+            self._move()
+            self._set(self.function, range=ranges[step])
+            yield from self._pause(MOVE_NS)
+
+    def _input(self) -> Voltmeter | Ohmmeter | Ammeter:
+        return input_of(
+            self.function.name,
+            self.settings[self.function.name].range,
+            high_input=self.high_input,
+            source_on=self.source_on,
+            bias_amps=self.bias_amps,
+        )
+
+    def _probe(self, point: Point) -> float | None:
+        match self._input():
+            case Ohmmeter() as meter:
+                return None if meter.overloaded(point, self.name) else meter.volts(point, self.name)
+            case Ammeter() as meter:
+                return meter.amps(point, self.name)
+            case meter:
+                return meter.volts(point, self.name)
+
+    def _shown(self, value: float | None, setting: Setting, start: int) -> float:
+        if value is None:
+            return OVERLOAD
+        range_ = setting.range
+        if self.function.name == "VOLT:AC":
+            value = abs(self.noise.hum_volts) / math.sqrt(2.0)
+        errors = self.errors[self.function.name, range_.name]
+        since = (start - self._moved_at) / NS
+        value *= 1.0 + RANGE_STEP * math.exp(-since / RANGE_STEP_TAU_S)
+        value = errors.shown(value, self.site.celsius())
+        two = 2.0 if setting.compensated and self.function.name in ("RES", "FRES") else 1.0
+        spread = self.noise.reading(start, setting.plc, self.site.mains_hertz, zeroed=setting.zero)
+        value += math.sqrt(two) * range_.noise * spread
+        if abs(value) > OVERRANGE * range_.name:
+            return math.copysign(OVERLOAD, value)
+        return value

@@ -1,0 +1,239 @@
+"""A laboratory supply of 20 V and 0.5 A with SCPI commands, remote sense and a protection."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from simulated_bench.circuit import Point
+from simulated_bench.electrical import SupplyOutput
+from simulated_bench.elements import Part
+from simulated_bench.instruments.accuracy import Limit, draw_errors
+from simulated_bench.instruments.parameters import Boolean, Choice, Numeric, Optional_
+from simulated_bench.instruments.reading_noise import normal
+from simulated_bench.instruments.scpi_device import ScpiDevice, Taking, number
+from simulated_bench.instruments.site import Probe, Site
+from simulated_bench.regulation import Mode
+from simulated_bench.scpi import ScpiError
+
+RISE_TAU_S = 0.012
+FALL_TAU_S = 0.18
+"""One quadrant: down goes as fast as the load empties the output capacitor."""
+TAIL = 5e-5
+TAIL_TAU_S = 120.0
+"""Thermal tail after a change of the output, relative."""
+READ_NS = 40_000_000
+LEAST_CHARGE_VOLTS = 1e-6
+RESET_AMPS = 0.1
+HIGHEST_VOLTS = 20.6
+HIGHEST_AMPS = 0.515
+HIGHEST_PROTECTION = 22.0
+
+PROGRAMMING = (
+    Limit("voltage programming", 20.0, 500.0, 0.0, absolute=5e-3),
+    Limit("current programming", 0.5, 1000.0, 0.0, absolute=2e-4),
+)
+ACCURACY = (
+    Limit("voltage", 20.0, 500.0, 0.0, absolute=5e-3, noise=3e-4),
+    Limit("current", 0.5, 1000.0, 0.0, absolute=1e-4, noise=1e-5),
+)
+
+
+class PowerSupply(ScpiDevice):
+    """Settings, output stage and its way to a new voltage."""
+
+    def __init__(self, name: str, site: Site, identification: str) -> None:
+        self.site = site
+        self.programming = [draw_errors(limit, site.seed, name) for limit in PROGRAMMING]
+        self.reading = [draw_errors(limit, site.seed, name) for limit in ACCURACY]
+        self.output = SupplyOutput(headroom_volts=HIGHEST_PROTECTION + 1.0, limit_amps=RESET_AMPS)
+        self.volts = 0.0
+        self.amps = RESET_AMPS
+        self.protection = HIGHEST_PROTECTION
+        self.tripped = False
+        self.level = 0.0
+        self.tail = 0.0
+        self.charge: float | None = None
+        self._checks = 0
+        super().__init__(name, site.events, identification)
+
+    # ---- what the circuit sees
+
+    def parts(self) -> list[Part]:
+        return self.parts_over(0.0)
+
+    def parts_over(self, seconds: float) -> list[Part]:
+        """Return the elements at their mean over the next `seconds`."""
+        held = None if self.output.on else self.charge
+        return replace(self.output, volts=self._mean_level(seconds)).parts(self.name, held)
+
+    def advance(self, seconds: float) -> None:
+        """Let the output go its way for `seconds`."""
+        target = self._target()
+        self.level = target + (self.level - target) * math.exp(-seconds / self._tau())
+        self.tail *= math.exp(-seconds / TAIL_TAU_S)
+
+    def capacitor(self) -> tuple[str, float, float] | None:
+        """Return element, volts and farads while the switched-off output still holds a charge."""
+        if self.output.on or self.charge is None:
+            return None
+        return f"{self.name} capacitor", self.charge, self.output.capacitor_farads
+
+    def hold(self, volts: float, rest: float) -> None:
+        """Take the charge that the circuit has left; `rest` is where it would end."""
+        self.charge = volts if abs(volts - rest) > LEAST_CHARGE_VOLTS else None
+
+    def _target(self) -> float:
+        return max(0.0, self.programming[0].shown(self.volts)) if self.output.on else 0.0
+
+    def _tau(self) -> float:
+        return RISE_TAU_S if self._target() >= self.level else FALL_TAU_S
+
+    def _mean_level(self, seconds: float) -> float:
+        target, tau = self._target(), self._tau()
+        share = 1.0 if seconds == 0 else -math.expm1(-seconds / tau) * tau / seconds
+        level = target + (self.level - target) * share
+        return max(0.0, level * (1.0 + self.tail))
+
+    # ---- commands
+
+    def commands(self) -> None:
+        source = "[SOURce:]"
+        self.on_number(
+            f"{source}VOLTage[:LEVel][:IMMediate][:AMPLitude]",
+            Numeric(0, HIGHEST_VOLTS, 0, "V"),
+            lambda: self.volts,
+            self._set_volts,
+        )
+        self.on_number(
+            f"{source}CURRent[:LEVel][:IMMediate][:AMPLitude]",
+            Numeric(0, HIGHEST_AMPS, RESET_AMPS, "A"),
+            lambda: self.amps,
+            self._set_amps,
+        )
+        self.on_number(
+            f"{source}VOLTage:PROTection[:LEVel]",
+            Numeric(0.5, HIGHEST_PROTECTION, HIGHEST_PROTECTION, "V"),
+            lambda: self.protection,
+            self._set_protection,
+        )
+        for pattern in (f"{source}VOLTage:PROTection", "OUTPut:PROTection"):
+            self.on(f"{pattern}:CLEar", self._clear_trip)
+        self.on(f"{source}VOLTage:PROTection:TRIPped?", lambda: str(int(self.tripped)))
+        senses = Choice(("INTernal", "EXTernal"))
+        for pattern in (f"{source}VOLTage:SENSe", f"{source}VOLTage:SENSe:SOURce"):
+            self.on(pattern, lambda where: self._set_sense(where == "EXT"), senses)
+            self.on(f"{pattern}?", lambda: "EXT" if self.output.remote_sense else "INT")
+        self.on_switch("SYSTem:RSENse", lambda: self.output.remote_sense, self._set_sense)
+        self.on("OUTPut[:STATe]", self._switch, Boolean())
+        self.on("OUTPut[:STATe]?", lambda: str(int(self.output.on)))
+        self.on(
+            "APPLy",
+            self._apply,
+            Numeric(0, HIGHEST_VOLTS, 0, "V"),
+            Optional_(Numeric(0, HIGHEST_AMPS, RESET_AMPS, "A")),
+        )
+        self.on("MEASure[:SCALar][:VOLTage][:DC]?", self._measure_volts)
+        self.on("MEASure[:SCALar]:CURRent[:DC]?", self._measure_amps)
+
+    def reset(self) -> None:
+        self._turn(on=False)
+        self.site.changing()
+        self.volts, self.amps = 0.0, RESET_AMPS
+        self.protection = HIGHEST_PROTECTION
+        self.tripped = False
+        self.output = replace(self.output, remote_sense=False, limit_amps=self._limit())
+
+    def display(self) -> str:
+        state = "OVP" if self.tripped else "ON" if self.output.on else "OFF"
+        return f"{self.volts:.3f} V {self.amps * 1000:.1f} mA {state}"
+
+    def _limit(self) -> float:
+        return max(0.0, self.programming[1].shown(self.amps))
+
+    def _set_volts(self, volts: float) -> None:
+        self.site.changing()
+        self.volts = volts
+        self.tail = TAIL if self.output.on else 0.0
+
+    def _set_amps(self, amps: float) -> None:
+        self.site.changing()
+        self.amps = amps
+        self.output = replace(self.output, limit_amps=self._limit())
+
+    def _set_protection(self, volts: float) -> None:
+        self.site.changing()
+        self.protection = volts
+
+    def _set_sense(self, remote: bool) -> None:
+        self.site.changing()
+        self.output = replace(self.output, remote_sense=remote)
+
+    def _apply(self, volts: float, amps: float | None) -> None:
+        self._set_volts(volts)
+        if amps is not None:
+            self._set_amps(amps)
+
+    def _clear_trip(self) -> None:
+        self.tripped = False
+        self.status.questionable.set(512, on=False)
+
+    def _switch(self, on: bool) -> None:
+        if on and self.tripped:
+            raise ScpiError(-221)
+        self._turn(on=on)
+
+    def _turn(self, *, on: bool) -> None:
+        if on == self.output.on:
+            return
+        if on:
+            self.site.changing()
+            self.level, self.charge, self.tail = max(0.0, self.charge or 0.0), None, TAIL
+        else:
+            self.charge = self.site.now(self._terminals)
+            self.site.changing()
+            self.level = 0.0
+        self.output = replace(self.output, on=on)
+
+    # ---- protection and read-back
+
+    def watch(self) -> None:
+        """Something has changed on the bench: look at the output now and when it has settled."""
+        if not self.output.on:
+            return
+        self._checks += 1
+        due = self._checks
+        for wait in (1_000_000, 20_000_000, 100_000_000):
+            self.events.after(wait, lambda: self._protect(due))
+
+    def _protect(self, due: int) -> None:
+        if due != self._checks or not self.output.on:
+            return
+        volts = self.site.now(self._terminals)
+        if volts is not None and volts > self.protection:
+            self.tripped = True
+            self.status.questionable.set(512, on=True)
+            self._turn(on=False)
+
+    def _terminals(self, point: Point) -> float | None:
+        return self.output.terminal_volts(point, self.name)
+
+    def _measure_volts(self) -> Taking:
+        return (yield from self._measure(0, lambda p: self.output.sensed_volts(p, self.name), 1e-4))
+
+    def _measure_amps(self) -> Taking:
+        return (yield from self._measure(1, self._amps, 1e-6))
+
+    def _amps(self, point: Point) -> float:
+        limited = point.mode(self.name) != Mode.CV
+        self.status.questionable.set(1, on=self.output.on and limited)
+        return self.output.amps(point, self.name) if self.output.on else 0.0
+
+    def _measure(self, which: int, probe: Probe, step: float) -> Taking:
+        start = self.events.now
+        window = self.site.window(probe)
+        yield READ_NS
+        errors = self.reading[which]
+        shown = errors.shown(window.mean() or 0.0, self.site.celsius())
+        shown += errors.limit.noise * 0.3 * normal(self.site.seed, self.name, which, start)
+        return number(round(shown / step) * step)
