@@ -54,6 +54,7 @@ class Circuit:
         self._amps: list[Values] = []
         self._trees: list[Topology] = []
         self._stack: tuple[Floats, Floats, Floats] | None = None
+        self._tangent: tuple[Floats, Floats] | None = None
 
     def add(
         self,
@@ -115,9 +116,17 @@ class Circuit:
         ohms: Values | None = None,
         emf: Values | None = None,
         amps: Values | None = None,
+        law: Electrolyte | None = None,
     ) -> None:
-        """Change values of a branch in place. Raises CircuitError as `add` does."""
+        """Change values of a branch in place; a law only of a branch that was added with one.
+
+        Raises CircuitError as `add` does.
+        """
         number = self._number(name)
+        if law is not None:
+            if name not in self.laws:
+                raise CircuitError(f"{name!r} was added as a linear element")
+            self.laws[name] = law
         if ohms is not None:
             _check_ohms(name, ohms)
         values = ((self._ohms, ohms), (self._emf, emf), (self._amps, amps))
@@ -129,6 +138,25 @@ class Circuit:
                 self._stack = None
             else:
                 self._stack[place][number] = value
+
+    def set_all(
+        self, ohms: Sequence[Values], emf: Sequence[Values], amps: Sequence[Values]
+    ) -> None:
+        """Change the values of all branches in place, in the order in which they were added."""
+        if not len(ohms) == len(emf) == len(amps) == len(self._a):
+            raise CircuitError(f"{len(self._a)} elements need as many values")
+        self._ohms, self._emf, self._amps = list(ohms), list(emf), list(amps)
+        self._stack = None
+        if not np.all(self._values()[0] > 0):
+            raise CircuitError("a resistance is above 0 ohm (an open is inf)")
+
+    def tangents(self) -> tuple[Floats, Floats, Floats]:
+        """Return `values()` with every non-linear branch as its tangent at the present point."""
+        ohms, emf, amps = self.values()
+        if self.laws:
+            at = [self.branches[name] for name in self.laws]
+            ohms[..., at], emf[..., at] = self._tangent or (ohms[..., at], emf[..., at])
+        return ohms, emf, amps
 
     def set_source(self, name: str, **changes: float) -> None:
         """Change set points or limits of a source by the names of `Source`'s fields."""
@@ -209,6 +237,7 @@ class Circuit:
             point = Point(self, top, solve(top, ohms, emf, amps, sources, held))
             before, volts = volts, point.solution.tree_volts @ top.paths[at].T
             if np.all(np.abs(volts - before) <= 1e-13 + 1e-12 * np.abs(volts)):
+                self._tangent = ohms[..., at], emf[..., at]
                 return point
         raise ArithmeticError("the non-linear leaks do not settle in this circuit")
 

@@ -1,0 +1,182 @@
+"""Capacitors as state EMFs of the resistive circuit, advanced by any time exactly.
+
+A capacitor is an element whose EMF is its charge voltage e. While the sources keep their modes
+the circuit is linear, C de/dt = i(e) = C (A e + b), and
+
+    e(t) = e + t phi1(A t) (A e + b),       mean over t = e + t phi2(A t) (A e + b)
+
+from one eigen-decomposition of A. A source that changes its mode on the way (a supply that
+leaves its current limit) ends the step there: the instant is found on the exact solution.
+Non-linear leaks count as their tangents at the start of a step.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulated_bench.circuit import Circuit, Point
+from simulated_bench.regulation import Floats, Mode
+from simulated_bench.states import phi1, phi2
+from simulated_bench.topology import solve
+
+SAMPLES: Floats = np.geomspace(1e-9, 1.0, 91)
+"""Where on a step the modes are looked at, as parts of its length."""
+
+
+class Capacitor:
+    """The element that holds the charge, its farads and what it holds now, in V."""
+
+    __slots__ = ("element", "farads", "volts")
+
+    def __init__(self, element: str, farads: float, volts: float = 0.0) -> None:
+        self.element = element
+        self.farads = farads
+        self.volts = volts
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A span of time in which the sources kept their modes: charges at its end and on average."""
+
+    seconds: float
+    modes: tuple[int, ...]
+    after: Floats
+    mean: Floats
+
+
+class Charging:
+    """How the charges of a circuit move; what it has worked out is kept by mode.
+
+    Make a new one when the circuit changes otherwise than by slow drift. The equilibrium always
+    follows the circuit's present values; only the speed of the way there is kept.
+    """
+
+    def __init__(self, circuit: Circuit, capacitors: Sequence[Capacitor]) -> None:
+        self.circuit = circuit
+        self.at = [circuit.branches[c.element] for c in capacitors]
+        self.farads: Floats = np.array([c.farads for c in capacitors])
+        self._motions: dict[tuple[int, ...], tuple[NDArray[np.complex128], ...]] = {}
+        self._margins: dict[tuple[int, ...], tuple[Floats, Floats]] = {}
+
+    def span(self, start: Point, volts: Floats, seconds: float) -> Span:
+        """Return how the charges go on from `start`, which was solved with them in place.
+
+        The span ends early where a source changes its mode.
+        """
+        modes = tuple(int(m) for m in start.solution.modes)
+        rates = start.solution.amps[self.at] / self.farads
+        length = self._until_change(volts, rates, modes, seconds) if modes else seconds
+        after = volts + self._moved(modes, rates, length, phi1)
+        mean = volts + self._moved(modes, rates, length, phi2)
+        return Span(length, modes, after, mean)
+
+    def _moved(
+        self,
+        modes: tuple[int, ...],
+        rates: Floats,
+        seconds: float,
+        phi: Callable[[Floats | NDArray[np.complex128] | complex], NDArray[np.complex128]],
+    ) -> Floats:
+        lam, vectors, inverse = self._motion(modes)
+        return np.asarray(np.real(vectors @ (seconds * phi(lam * seconds) * (inverse @ rates))))
+
+    def _motion(self, modes: tuple[int, ...]) -> tuple[NDArray[np.complex128], ...]:
+        """Eigenvalues and eigenvectors of A; scaled so that a passive circuit is symmetric."""
+        if modes not in self._motions:
+            amps = self._responses(modes)[0]
+            weight = np.sqrt(self.farads)
+            matrix = (amps[1:] - amps[0]).T / weight[:, None] / weight
+            if not modes or all(m in (Mode.TOP, Mode.BOTTOM) for m in modes):
+                lam, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
+                inverse = vectors.T
+            else:
+                lam, vectors = np.linalg.eig(matrix)
+                inverse = np.linalg.inv(vectors)
+            self._motions[modes] = (
+                lam.astype(complex),
+                (vectors / weight[:, None]).astype(complex),
+                (inverse * weight).astype(complex),
+            )
+        return self._motions[modes]
+
+    def _responses(self, modes: tuple[int, ...]) -> tuple[Floats, Floats]:
+        """Currents into the capacitors and margins of the sources: all at 0 V, then 1 V each."""
+        circuit, count = self.circuit, len(self.at)
+        ohms, emf, amps = circuit.tangents()
+        charges = np.tile(emf, (count + 1, 1))
+        charges[:, self.at] = np.vstack([np.zeros(count), np.eye(count)])
+        wide = np.broadcast_to(ohms, charges.shape)
+        tree = circuit.compile(ohms)
+        sources = tuple(circuit.sources.values())
+        solution = solve(tree, wide, charges, amps, sources, modes or None)
+        point = Point(circuit, tree, solution)
+        margins = np.zeros((count + 1, len(sources), 5))
+        for k, source in enumerate(sources):
+            sensed = np.nan_to_num(point.volts(*source.sense), nan=0.0)
+            flow = -solution.amps[:, source.branch]
+            settled = solution.source_emf[:, k]
+            margins[:, k, 0] = source.volts - sensed
+            margins[:, k, 1] = source.amps_max - flow
+            margins[:, k, 2] = source.amps_min - flow
+            margins[:, k, 3] = settled - source.emf_min
+            margins[:, k, 4] = min(source.emf_max, 1e30) - settled
+        return solution.amps[:, self.at], margins
+
+    def _holds(self, volts: Floats, modes: tuple[int, ...]) -> NDArray[np.bool_]:
+        """Whether every source stays in its mode at charges shaped (times, capacitors)."""
+        if modes not in self._margins:
+            margins = self._responses(modes)[1]
+            self._margins[modes] = margins[0], margins[1:] - margins[0]
+        base, slope = self._margins[modes]
+        volt, limit, sink, low, high = np.moveaxis(base + np.tensordot(volts, slope, axes=1), -1, 0)
+        kept = np.asarray(modes)
+        error, slack = np.maximum(np.minimum(volt, limit), sink), 1e-9
+        inside = (low > -slack) & (high > -slack)
+        steady = np.select(
+            [kept == Mode.CV, kept == Mode.CC, kept == Mode.SINK, kept == Mode.TOP],
+            [
+                (limit > -slack) & (sink < slack) & inside,
+                (volt > -slack) & inside,
+                (np.minimum(volt, limit) < slack) & inside,
+                error > -slack,
+            ],
+            error < slack,
+        )
+        return np.asarray(steady.astype(bool).all(-1))
+
+    def _until_change(
+        self, volts: Floats, rates: Floats, modes: tuple[int, ...], seconds: float
+    ) -> float:
+        end = volts + self._moved(modes, rates, seconds, phi1)
+        if np.all(np.abs(end - volts) < 1e-9):
+            return seconds
+        times = seconds * SAMPLES
+        way = np.stack([volts + self._moved(modes, rates, float(t), phi1) for t in times])
+        steady = self._holds(way, modes)
+        if steady.all():
+            return seconds
+        first = int(np.argmin(steady))
+        low, high = (float(times[first - 1]) if first else 0.0), float(times[first])
+        for _ in range(60):
+            middle = (low + high) / 2
+            there = volts + self._moved(modes, rates, middle, phi1)
+            if self._holds(there[None, :], modes)[0]:
+                low = middle
+            else:
+                high = middle
+        return high
+
+
+def absorption(prompt_farads: float, share: float, count: int = 11) -> list[tuple[float, float]]:
+    """Return (ohm, farad) of the branches that make a dielectric's absorption current.
+
+    The current k C U / t of an insulation is a row of RC branches two to a decade, time
+    constants from 0.1 s on: C_n = k C ln(10) / 2, tau_n = 0.1 s 10^(n/2). Ripple 0.25 %.
+    """
+    farads = share * prompt_farads * math.log(10) / 2
+    return [(0.1 * 10 ** (n / 2) / farads, farads) for n in range(count)]
