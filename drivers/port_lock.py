@@ -54,6 +54,11 @@ class PortLock:
         os.pwrite(handle, f"process {os.getpid()} as {role}\n".encode(), 0)
         return handle
 
+    @property
+    def handle(self) -> int | None:
+        """The descriptor that holds the lock, for a child process that shall share it."""
+        return self._handle
+
     def release(self) -> None:
         """Give the port back; harmless when called again. The file stays for the next owner."""
         if self._handle is not None:

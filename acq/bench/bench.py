@@ -42,7 +42,7 @@ class Request:
     role: str = "dmm"
     range_: float | None = None
     plc: float | None = None
-    offset_compensation: bool = False
+    offset_compensation: bool = False  # wanted where the meter has it; the reading tells
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,13 +139,16 @@ class Bench:
         settings: dict[str, float | int | str | bool | None] = {}
         match self._instruments.get(request.role):
             case Dmm() as dmm:
+                compensated = (
+                    request.offset_compensation and "offset compensation" in dmm.capabilities
+                )
                 if request.offset_compensation:
-                    settings["offset_compensation"] = True
+                    settings["offset_compensation"] = compensated
                 value = dmm.measure(
                     request.quantity,
                     range_=request.range_,
                     plc=request.plc if request.plc is not None else 10.0,
-                    offset_compensation=request.offset_compensation,
+                    offset_compensation=compensated,
                 )
             case Supply() as supply:
                 value = supply.read(request.quantity)

@@ -28,7 +28,7 @@ class Guard:
                 stdin=theirs,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
-                pass_fds=(lock.descriptor,),
+                pass_fds=lock.descriptors,
                 start_new_session=True,
             )
         finally:

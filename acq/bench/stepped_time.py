@@ -99,8 +99,10 @@ class SteppedTime:
         self.close()
 
     def close(self) -> None:
+        """Give up the lead; asking again leads anew."""
         self._answers.close()
         self._socket.close()
+        self._in_doubt = True
 
     def _flush(self) -> None:
         """Have everything obeyed that is under way, without moving time."""

@@ -10,7 +10,7 @@ outermost first, and then it measures.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
 from typing import Any, Generic, TypeVar
@@ -20,6 +20,7 @@ from acq.bench.connections import NOTHING, Connection, Join, Polarity, excitatio
 from acq.cells.cell import Cell
 from acq.errors import WrongInput
 from acq.readings.conformity import Conformity
+from acq.readings.specification import Accuracy
 from acq.readings.uncertainty import Uncertainties
 from acq.runs.check import Check
 from acq.runs.effects import FinishedCheck, Needs, Past, ScriptDiffers
@@ -47,6 +48,7 @@ class Run(Generic[P]):
         uncertainties: Uncertainties,
         technician: Technician,
         open_bench: Callable[[Callable[[frozenset[Join], frozenset[Join]], None]], Bench],
+        accuracies: Mapping[str, Sequence[Accuracy]],
         indication_only: bool = False,
         between: Callable[[], None] = lambda: None,
     ) -> None:
@@ -57,6 +59,7 @@ class Run(Generic[P]):
         self.indication_only = indication_only
         self.findings: list[Finding] = []
         self._past = past
+        self._accuracies = accuracies
         self._technician = technician
         self._open_bench = open_bench
         self._bench: Bench | None = None
@@ -105,6 +108,16 @@ class Run(Generic[P]):
         """Apply the insulation tester's voltage while the block runs, after a person agreed."""
         with self._state(TestVoltage(volts, prompt)):
             yield
+
+    def ranges(self, role: str, quantity: str, at_least: float) -> list[float | None]:
+        """Return the ranges of the bench file that hold a magnitude, smallest first.
+
+        Automatic range (None) alone when the bench file states none.
+        """
+        entries = self._accuracies.get(role, ())
+        stated = sorted({e.range for e in entries if e.quantity == quantity and e.range})
+        holding = [range_ for range_ in stated if range_ >= at_least * (1 - 1e-9)]
+        return list(holding) or list(stated[-1:]) or [None]
 
     def failed(self, name: str) -> bool:
         """Whether a finding of the checks of this name fails."""

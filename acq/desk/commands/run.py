@@ -1,0 +1,189 @@
+"""`bridgebench run SEQUENCE` and `bridgebench resume RUN`."""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import sys
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from acq.bench.bench_file import BenchFile, bench_file_from_text, read_bench_file
+from acq.bench.simulated import start_simulated_bench
+from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
+from acq.cells.folder import find_cell, find_workshop
+from acq.desk.exit_codes import ExitCode
+from acq.desk.outcome import report
+from acq.desk.progress import Onlooker, PlainLines
+from acq.errors import WrongInput
+from acq.records.records import Records
+from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
+from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
+from acq.runs.journal import read_journal
+from acq.runs.prompts import Technician
+from acq.runs.sequence import find_sequence
+from acq.runs.technicians import AutomaticTechnician, TerminalTechnician
+from drivers.time import Time
+
+
+@click.command()
+@click.argument("sequence")
+@click.option("--cell", "serial", required=True, help="Serial number of the cell.")
+@click.option("--plan", default="", help="A shipped plan's name, or a TOML file.")
+@click.option("--bench", "bench_path", type=click.Path(path_type=Path), help="Bench file.")
+@click.option("--simulated", is_flag=True, help="On the simulated bench, without hardware.")
+@click.option("--scenario", default="healthy", help="Scenario of the simulated bench.")
+@click.option("--seed", type=int, help="Seed of the simulated bench; the scenario's by default.")
+@click.option("--pace", type=float, help="Simulated bench seconds per second, for watching.")
+@click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
+@click.option("--by", "performer", default="", help="Who performs; the login name by default.")
+@click.option("--indication-only", is_flag=True, help="Go on with an overdue instrument; marked.")
+@click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def run(
+    sequence: str,
+    serial: str,
+    plan: str,
+    bench_path: Path | None,
+    simulated: bool,
+    scenario: str,
+    seed: int | None,
+    pace: float | None,
+    records_url: str | None,
+    performer: str,
+    indication_only: bool,
+    prompts: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Run SEQUENCE (such as `acceptance`) on one cell, keep the records, make the certificate."""
+    script = find_sequence(sequence)
+    chosen_plan = script.read_plan(plan or script.default_plan)
+    cell = find_cell(serial)
+    if not simulated and bench_path is None:
+        raise WrongInput("which bench? give --bench FILE, or --simulated")
+    with contextlib.ExitStack() as held:
+        records = held.enter_context(Records.open(records_url, simulated=simulated))
+        text, file = _bench_text(bench_path, scenario, seed, pace)
+        time = held.enter_context(_leading(file))
+        folder = _new_folder(file, records, _seed(time))
+        copy_bench_file(text, folder)
+        onlooker = _onlooker(as_json, interactive=prompts or not simulated)
+        conductor = Conductor(
+            folder=folder,
+            records=records,
+            time=time,
+            technician=_technician(time, onlooker, performer, prompts),
+            onlooker=onlooker.see,
+        )
+        opening = Opening(
+            sequence=script,
+            plan=chosen_plan,
+            cell=cell,
+            bench=file,
+            seed=_seed(time),
+            performer=performer or _login(simulated),
+            indication_only=indication_only,
+            workshop=find_workshop().model_dump(mode="json"),
+        )
+        return report(conductor.open_new(opening), records, as_json=as_json)
+
+
+@click.command()
+@click.argument("number", metavar="RUN")
+@click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
+@click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def resume(number: str, records_url: str | None, prompts: bool, as_json: bool) -> ExitCode:
+    """Take RUN up again where it was cut off; what is finished is not measured again."""
+    folder = find_run_folder(number)
+    lines, _ = read_journal(folder.journal)
+    if not lines:
+        raise WrongInput(f"{folder.journal}: holds no opened run")
+    opened = lines[0].content["run"]
+    with contextlib.ExitStack() as held:
+        records = held.enter_context(Records.open(records_url, simulated=opened["simulated"]))
+        file = _same_bench(folder, opened["scenario"], opened["seed"])
+        time = held.enter_context(_leading(file))
+        onlooker = _onlooker(as_json, interactive=prompts or not opened["simulated"])
+        conductor = Conductor(
+            folder=folder,
+            records=records,
+            time=time,
+            technician=_technician(time, onlooker, opened["performer"], prompts),
+            onlooker=onlooker.see,
+        )
+        return report(conductor.take_up(), records, as_json=as_json)
+
+
+def _bench_text(
+    path: Path | None, scenario: str, seed: int | None, pace: float | None
+) -> tuple[str, BenchFile]:
+    """Return the bench file's text and content: a person's, or the simulated bench's own."""
+    if path is not None:
+        file = read_bench_file(path)
+        return path.read_text(encoding="utf-8"), file
+    started = start_simulated_bench(scenario, seed, pace)
+    return started.bench_text, bench_file_from_text(started.bench_text, "simulated bench")
+
+
+def _same_bench(folder: RunFolder, scenario: str | None, seed: int | None) -> BenchFile:
+    """Return the bench of a run; a simulated bench that is gone is started anew."""
+    file = read_bench_file(folder.bench_file)
+    if file.simulation is None:
+        return file
+    try:
+        SteppedTime(file.simulation.control).close()
+    except SimulatedBenchGone:
+        text, file = _bench_text(None, scenario or "healthy", seed, None)
+        copy_bench_file(text, folder)
+    return file
+
+
+@contextlib.contextmanager
+def _leading(file: BenchFile) -> Iterator[Time]:
+    """Lead the bench's time; a simulated bench ends with the run that it was started for."""
+    time = bench_time(file)
+    try:
+        yield time
+    finally:
+        if isinstance(time, SteppedTime):
+            time.end()
+
+
+def _seed(time: Time) -> int | None:
+    """The seed of a simulated bench; None on a real one."""
+    return int(time.bench["seed"]) if isinstance(time, SteppedTime) else None
+
+
+def _new_folder(file: BenchFile, records: Records, seed: int | None) -> RunFolder:
+    if file.simulation is not None:
+        name = Path(file.simulation.scenario).stem
+        return new_run_folder(f"SIM-{name}-{seed}", simulated=True)
+    number = records.next_number("run", datetime.now(UTC).year)
+    return new_run_folder(number, simulated=False)
+
+
+def _technician(time: Time, onlooker: Onlooker, performer: str, prompts: bool) -> Technician:
+    if isinstance(time, SteppedTime) and not prompts:
+        return AutomaticTechnician(time)
+    return TerminalTechnician(onlooker.show_prompt, performer or _login(False))
+
+
+def _onlooker(as_json: bool, *, interactive: bool) -> Onlooker:
+    if sys.stdout.isatty() and not as_json:
+        from acq.desk.live_view import LiveView
+
+        return LiveView(prompts=not interactive)
+    return PlainLines(err=as_json, prompts=not interactive)
+
+
+def _login(simulated: bool) -> str:
+    if simulated:
+        return "simulated technician"
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        return "unnamed"

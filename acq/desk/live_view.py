@@ -1,0 +1,82 @@
+"""The run on a terminal: findings stay above, one calm line below says what goes on and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich.console import Console
+from rich.status import Status
+from rich.text import Text
+
+from acq.desk.finding_text import MARKS, deciding_limit, limit_text, style_of, value_text
+from acq.desk.progress import PlainLines
+from acq.runs.journal import Line
+from acq.runs.prompts import Prompt
+
+
+class LiveView:
+    """Shows the journal's lines with rich. Colour only helps; the words say everything."""
+
+    def __init__(self, *, prompts: bool, console: Console | None = None) -> None:
+        self._console = console or Console(highlight=False)
+        self._plain = PlainLines(prompts=prompts)
+        self._status: Status | None = None
+        self._check = ""
+
+    def see(self, line: Line) -> None:
+        content = line.content
+        match line.what:
+            case "check-opened":
+                self._check = content["check"]
+                self._say(f"{self._check} ...")
+            case "waiting" if content["seconds"] >= 1.0:
+                self._say(f"{self._check}: wait {content['seconds']:g} s, {content['because']}")
+            case "effect" if content["kind"] == "finding":
+                self._finding(content["got"])
+            case "closed":
+                self.close()
+            case _:
+                for text in self._plain.texts(line):
+                    self._above(Text(text))
+
+    def show_prompt(self, prompt: Prompt) -> None:
+        self.close()
+        if prompt.caution:
+            self._console.print(Text(f"  CAUTION  {prompt.caution}", style="bold reverse"))
+        choices = f" [{' / '.join(prompt.choices)}]" if prompt.choices else ""
+        self._console.print(Text(f"  >> {prompt.text}{choices}", style="bold"))
+
+    def close(self) -> None:
+        if self._status is not None:
+            self._status.stop()
+            self._status = None
+
+    def _say(self, text: str) -> None:
+        if self._status is None:
+            self._status = self._console.status(text, spinner="line")
+            self._status.start()
+        self._status.update(Text(text))
+
+    def _finding(self, finding: Mapping[str, Any]) -> None:
+        word = finding["conformity"] or "told"
+        text = Text(f"{MARKS.get(word, ''):>5} ", style=style_of(word))
+        text.append(f"{finding['name']:<38} ", style="default")
+        text.append(f"{value_text(finding):<34} ", style="bold")
+        text.append(word, style=style_of(word))
+        self._above(text)
+        self._above(Text(" " * 6 + _grounds(finding), style="dim"))
+
+    def _above(self, text: Text) -> None:
+        self._console.print(text)
+
+
+def _grounds(finding: Mapping[str, Any]) -> str:
+    """Return what a word rests on: the limit and its source, or the reason."""
+    limit = deciding_limit(finding)
+    parts = [f"limits {limit_text(limit)}"] if limit else []
+    if finding["conformity"] in ("undecided", "withheld", "fail", "conditional fail"):
+        parts.append(finding["because"])
+    if finding["indication_only"]:
+        parts.append("indication only")
+    return "; ".join([*parts, *finding["marks"]]) or finding["because"]

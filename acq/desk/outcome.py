@@ -1,0 +1,68 @@
+"""What is said at the end of a run: findings, where the records and the certificate are."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from acq.certificates.certificate import certificate_of
+from acq.desk.exit_codes import ExitCode
+from acq.desk.finding_text import MARKS
+from acq.errors import BenchFailure
+from acq.records.records import Records
+from acq.runs.conduct import Outcome
+
+
+def report(outcome: Outcome, records: Records, *, as_json: bool) -> ExitCode:
+    """Make the certificate of a run that is recorded and closed, and say where everything is."""
+    certificate = _certificate(outcome, records)
+    if as_json:
+        document = records.export_run(outcome.number) if outcome.recorded else {}
+        document |= {
+            "exit_code": int(outcome.code),
+            "message": outcome.message,
+            "certificate": str(certificate) if certificate else None,
+            "journal_file": str(outcome.folder.journal),
+        }
+        click.echo(json.dumps(document, ensure_ascii=False, indent=2))
+        return outcome.code
+    if outcome.recorded:
+        _summary(outcome, records)
+    if certificate:
+        click.echo(f"certificate: {certificate}")
+    click.echo(f"records:     {records.place}")
+    if outcome.message:
+        click.echo(f"bridgebench: {' '.join(outcome.message.split())}", err=True)
+    if outcome.code in (ExitCode.BENCH, ExitCode.STOPPED, ExitCode.WRONG_INPUT):
+        click.echo(f"to go on:    bridgebench resume {outcome.number}", err=True)
+    return outcome.code
+
+
+def _certificate(outcome: Outcome, records: Records) -> Path | None:
+    """Only a finished run gets a certificate by itself."""
+    finished = outcome.code in (ExitCode.DONE, ExitCode.FAILED, ExitCode.UNDECIDED)
+    if not (outcome.recorded and finished):
+        return None
+    path = outcome.folder.path / f"{outcome.number}.pdf"
+    pdf = certificate_of(records, records.run(outcome.number))
+    try:
+        path.write_bytes(pdf)
+    except OSError as error:
+        raise BenchFailure(f"{path} cannot be written: {error.strerror}") from error
+    return path
+
+
+def _summary(outcome: Outcome, records: Records) -> None:
+    words: dict[str, int] = {}
+    for check in records.run(outcome.number).checks:
+        for finding in check.findings:
+            word = finding.content["conformity"] or "told"
+            words[word] = words.get(word, 0) + 1
+    parts = [f"{count} {word}" for word, count in sorted(words.items(), key=lambda w: _order(w[0]))]
+    click.echo(f"\n{outcome.number}: {', '.join(parts) or 'no finding'}")
+
+
+def _order(word: str) -> int:
+    return [*MARKS, "told"].index(word)

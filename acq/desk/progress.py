@@ -1,0 +1,94 @@
+"""What a person sees while a run goes on: plain lines, or a calm live view on a terminal.
+
+Both are fed by the journal's lines, as any other onlooker could be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any, Protocol
+
+import click
+
+from acq.desk.finding_text import finding_line
+from acq.runs.journal import Line
+from acq.runs.prompts import Prompt
+
+SIMULATED = "SIMULATED: no real instrument and no real cell"
+
+
+class Onlooker(Protocol):
+    """Sees every line once it is on the disk, and prompts before they are answered."""
+
+    def see(self, line: Line) -> None: ...
+    def show_prompt(self, prompt: Prompt) -> None: ...
+    def close(self) -> None: ...
+
+
+class PlainLines:
+    """One line for each thing worth telling; for pipes, logs and small terminals."""
+
+    def __init__(self, *, err: bool = False, prompts: bool = True) -> None:
+        """`err`: tell it on standard error. `prompts`: tell what is asked (a person who answers
+        at this terminal is shown it anyway).
+        """
+        self._err = err
+        self._prompts = prompts
+        self._start: datetime | None = None
+
+    def see(self, line: Line) -> None:
+        for text in self.texts(line):
+            click.echo(text, err=self._err)
+
+    def show_prompt(self, prompt: Prompt) -> None:
+        if prompt.caution:
+            click.echo(f"  CAUTION  {prompt.caution}", err=self._err)
+        choices = f" [{' / '.join(prompt.choices)}]" if prompt.choices else ""
+        click.echo(f"  >> {prompt.text}{choices}", err=self._err)
+
+    def close(self) -> None:
+        """Nothing is held."""
+
+    def texts(self, line: Line) -> list[str]:
+        """Return what a line of the journal is worth telling."""
+        content = line.content
+        match line.what:
+            case "opened":
+                return self._opening(content)
+            case "resumed":
+                return [f"taken up again (attempt {content['attempt']})"]
+            case "check-opened":
+                return [f"{self._clock(content)}  {content['check']}"]
+            case "waiting" if content["seconds"] >= 1.0:
+                return [f"            wait {content['seconds']:g} s: {content['because']}"]
+            case "effect" if content["kind"] == "finding":
+                return [f"            {finding_line(content['got'])}"]
+            case "state":
+                return [f"            {content['state']}: {content['to']}"]
+            case "answer":
+                return [f"            answered {content['answer']!r} by {content['by']}"]
+            case "measured-again":
+                return [f"            {content['check']} is measured again: {content['because']}"]
+            case "prompt" if self._prompts:
+                prompt = content["prompt"]
+                caution = [f"  CAUTION   {prompt['caution']}"] if prompt["caution"] else []
+                return [*caution, f"  asked     {prompt['text']}"]
+        return []
+
+    def _opening(self, content: Mapping[str, Any]) -> list[str]:
+        run, cell = content["run"], content["cell"]
+        self._start = datetime.fromisoformat(run["opened_at"]) - timedelta(
+            microseconds=content["t"] // 1000
+        )
+        lines = [SIMULATED] if run["simulated"] else []
+        lines.append(
+            f"run {run['number']}: {run['sequence']} of cell {cell['serial']},"
+            f" plan {content['plan']['name']}"
+        )
+        return lines
+
+    def _clock(self, content: Mapping[str, Any]) -> str:
+        if self._start is None:
+            return "          "
+        return f"{self._start + timedelta(microseconds=content['t'] // 1000):%H:%M:%S}  "

@@ -1,0 +1,328 @@
+"""Conducts a run from its opening to its closing line, new or taken up again.
+
+Everything a person can have got wrong is looked at before the bench is touched. From then on
+every way out switches off, proves it, closes the journal and delivers it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from acq.bench.bench import Bench
+from acq.bench.bench_file import BenchFile, read_bench_file
+from acq.bench.routing import Clip
+from acq.bench.stepped_time import SteppedTime
+from acq.cells.cell import Cell
+from acq.desk.exit_codes import ExitCode, worst
+from acq.errors import BenchFailure, Stopped, WrongInput
+from acq.readings.uncertainty import Uncertainties
+from acq.records.records import Records
+from acq.runs.effects import Past, past_of
+from acq.runs.ending import exit_code_of, stopping_once, worst_conformity
+from acq.runs.folders import RunFolder
+from acq.runs.journal import Journal, Line
+from acq.runs.prompts import Technician
+from acq.runs.run import Run, refuse_leftovers
+from acq.runs.sequence import Plan, Sequence, find_sequence
+from drivers.errors import InstrumentError
+from drivers.time import Time, WallTime
+from drivers.written_file import FileError, check
+
+_LIBRARIES = ("bridgebench", "GTC", "numpy", "scipy")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """What is frozen in the first line of a new run's journal."""
+
+    sequence: Sequence
+    plan: Plan
+    cell: Cell
+    bench: BenchFile
+    seed: int | None
+    performer: str
+    indication_only: bool
+    workshop: dict[str, Any] = field(default_factory=dict)
+    customer: dict[str, Any] = field(default_factory=dict)
+
+    def as_json(self, number: str, at: datetime) -> dict[str, Any]:
+        simulation = self.bench.simulation
+        return {
+            "run": {
+                "id": number,
+                "number": number,
+                "sequence": self.sequence.name,
+                "opened_at": at.isoformat(),
+                "simulated": simulation is not None,
+                "scenario": simulation.scenario if simulation else None,
+                "seed": self.seed,
+                "indication_only": self.indication_only,
+                "performer": self.performer,
+            },
+            "cell": {"serial": self.cell.serial, "type": self.cell.data_sheet.type},
+            "sheets": self.cell.model_dump(mode="json"),
+            "plan": self.plan.model_dump(mode="json"),
+            "bench": _frozen_bench(self.bench),
+            "versions": {name: version(name) for name in _LIBRARIES},
+            "workshop": self.workshop,
+            "customer": self.customer,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a run ended."""
+
+    number: str
+    code: ExitCode
+    message: str  # one line, empty when all is said by the findings
+    folder: RunFolder
+    recorded: bool
+
+
+class Conductor:
+    """One run in this process, with everything it needs around it."""
+
+    def __init__(
+        self,
+        *,
+        folder: RunFolder,
+        records: Records,
+        time: Time,
+        technician: Technician,
+        onlooker: Callable[[Line], None],
+        between: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.folder = folder
+        self._records = records
+        self._time = time
+        self._technician = technician
+        self._onlooker = onlooker
+        self._between = between
+        self._bench: Bench | None = None
+        self._delivery_failed = ""
+
+    def open_new(self, opening: Opening) -> Outcome:
+        """Begin a run in its new folder and conduct it to its end."""
+        journal = Journal(self.folder.journal, new=True)
+        with contextlib.closing(journal):
+            journal.watch(self._onlooker)
+            at = self._time.utc() if isinstance(self._time, SteppedTime) else datetime.now(UTC)
+            journal.append("opened", self._time.now_ns(), **opening.as_json(self.folder.number, at))
+            script = opening.sequence
+            return self._conduct(journal, Past(), script, opening.cell, opening.plan)
+
+    def take_up(self) -> Outcome:
+        """Go on with a run that was killed, interrupted or failed.
+
+        Raises WrongInput when it is finished, or when the script differs.
+        """
+        journal = Journal(self.folder.journal, new=False)
+        with contextlib.closing(journal):
+            first = _first(journal)
+            past = past_of(journal.lines)
+            _refuse_finished(journal)
+            frozen = first["sheets"]
+            cell = check(self.folder.journal, frozen, Cell)
+            script = find_sequence(first["run"]["sequence"])
+            plan = check(self.folder.journal, first["plan"], script.plan)
+            past.attempt += 1
+            self._catch_up(journal)
+            _expire(past, self._time.now_ns())
+            journal.watch(self._onlooker)
+            journal.append(
+                "resumed",
+                self._last_t(journal),
+                attempt=past.attempt,
+                guardian=_guardian_notes(self.folder),
+            )
+            return self._conduct(journal, past, script, cell, plan)
+
+    # --- inside
+
+    def _conduct(
+        self, journal: Journal, past: Past, script: Sequence, cell: Cell, plan: Plan
+    ) -> Outcome:
+        journal.watch(self._deliver_finished_checks(journal))
+        file = read_bench_file(self.folder.bench_file)
+        accuracies = {role: entry.accuracy for role, entry in file.instruments.items()}
+        run = Run(
+            journal=journal,
+            past=past,
+            cell=cell,
+            plan=plan,
+            uncertainties=Uncertainties(accuracies),
+            accuracies=accuracies,
+            technician=self._technician,
+            open_bench=lambda clip: self._open_bench(script, clip),
+            indication_only=bool(_first(journal)["run"]["indication_only"]),
+            between=self._between,
+        )
+        with stopping_once():
+            state, code, message = self._play(run, script, past)
+            message = self._switch_off(message)
+        if message and code in (ExitCode.DONE, ExitCode.FAILED, ExitCode.UNDECIDED):
+            state, code = "failed", ExitCode.BENCH
+        self._close(journal, run, state, code, message)
+        return self._outcome(code, message)
+
+    def _play(self, run: Run[Any], script: Sequence, past: Past) -> tuple[str, ExitCode, str]:
+        """Run the script; return (state, exit code, message)."""
+        try:
+            script.script(run)
+            refuse_leftovers(past)
+        except (Stopped, KeyboardInterrupt) as stop:
+            return "interrupted", ExitCode.STOPPED, str(stop) or "stopped"
+        except (BenchFailure, InstrumentError) as error:
+            return "failed", ExitCode.BENCH, _told(error)
+        except (WrongInput, FileError) as error:
+            return "failed", ExitCode.WRONG_INPUT, _told(error)
+        except Exception as error:
+            self._fall(error)
+            raise
+        return "finished", exit_code_of(run.conformities), ""
+
+    def _fall(self, error: Exception) -> None:
+        """Our own bug: switch off before it goes its way to the report."""
+        error.add_note(f"journal: {self.folder.journal}")
+        with contextlib.suppress(BenchFailure, InstrumentError):
+            self._switch_off("")
+
+    def _open_bench(self, script: Sequence, clip: Clip) -> Bench:
+        file = read_bench_file(self.folder.bench_file)
+        roles = [role for role in script.roles if role in file.instruments]
+        if "scanner" in file.instruments and "scanner" not in roles:
+            roles.insert(0, "scanner")
+        missing = [role for role in script.roles if role not in file.instruments]
+        if missing and missing != ["scanner"]:
+            raise BenchFailure(f"bench {file.name!r} has no {', '.join(missing)}")
+        self._bench = Bench(file, self.folder.path, self._time, roles, clip)
+        return self._bench
+
+    def _switch_off(self, message: str) -> str:
+        """Close the bench; return the message, with what could not be proven."""
+        if self._bench is None:
+            return message
+        bench, self._bench = self._bench, None
+        try:
+            bench.close()
+        except (BenchFailure, InstrumentError) as error:
+            return f"{message}; {error}" if message else str(error)
+        return message
+
+    def _close(
+        self, journal: Journal, run: Run[Any], state: str, code: ExitCode, message: str
+    ) -> None:
+        conformity = worst_conformity(run.conformities)
+        journal.append(
+            "closed",
+            self._last_t(journal),
+            state=state,
+            exit_code=int(code),
+            conformity=conformity.value if conformity else None,
+            because=message,
+        )
+        try:
+            self._records.close_run([line.raw for line in journal.lines])
+            self._delivery_failed = ""
+        except BenchFailure as error:
+            self._delivery_failed = str(error)
+
+    def _outcome(self, code: ExitCode, message: str) -> Outcome:
+        if self._delivery_failed:
+            code = worst([code, ExitCode.BENCH])
+            late = f"not in the records yet ({self._delivery_failed}); the journal is kept"
+            message = f"{message}; {late}" if message else late
+        return Outcome(
+            number=self.folder.number,
+            code=code,
+            message=message,
+            folder=self.folder,
+            recorded=not self._delivery_failed,
+        )
+
+    def _deliver_finished_checks(self, journal: Journal) -> Callable[[Line], None]:
+        """Deliver at each closed check; a lost server is tried again at the next one."""
+
+        def deliver(line: Line) -> None:
+            if line.what != "check-closed":
+                return
+            try:
+                self._records.deliver([each.raw for each in journal.lines])
+                self._delivery_failed = ""
+            except BenchFailure as error:
+                self._delivery_failed = str(error)
+
+        return deliver
+
+    def _catch_up(self, journal: Journal) -> None:
+        """A simulated bench that was started anew goes on from where the journal ends."""
+        behind = int(journal.lines[-1].content["t"]) - self._time.now_ns()
+        if behind > 0:
+            self._time.wait(behind / 1e9)
+
+    def _last_t(self, journal: Journal) -> int:
+        last = int(journal.lines[-1].content["t"]) if journal.lines else 0
+        return max(last, self._time.now_ns())
+
+
+def bench_time(file: BenchFile) -> Time:
+    """Return the clock of a bench: its simulator's, or the wall's."""
+    return SteppedTime(file.simulation.control) if file.simulation else WallTime()
+
+
+def _frozen_bench(file: BenchFile) -> dict[str, Any]:
+    """The bench without what differs from start to start: ports, paths, the control port."""
+    content = file.model_dump(mode="json", exclude={"simulation", "connections"})
+    for instrument in content["instruments"].values():
+        if file.simulation is not None:
+            del instrument["resource"]
+    return content
+
+
+def _first(journal: Journal) -> Any:
+    if not journal.lines or journal.lines[0].what != "opened":
+        raise WrongInput(f"{journal.path}: holds no opened run")
+    return journal.lines[0].content
+
+
+def _refuse_finished(journal: Journal) -> None:
+    last = journal.lines[-1]
+    if last.what == "closed" and last.content["state"] == "finished":
+        raise WrongInput(f"{journal.path}: the run is finished; nothing is left to do")
+
+
+def _expire(past: Past, now_ns: int) -> None:
+    """Mark the finished checks whose result no longer holds after an interruption."""
+    for finished in past.finished.values():
+        needs = finished.closing.content.get("needs") or {}
+        age_minutes = (now_ns - int(finished.closing.content["t"])) / 60e9
+        if needs.get("powered"):
+            finished.expired = "the excitation was off since"
+        elif needs.get("minutes") is not None and age_minutes > needs["minutes"]:
+            finished.expired = f"it is {age_minutes:.0f} min old"
+
+
+def _guardian_notes(folder: RunFolder) -> list[Any]:
+    """What the guardian did since, without its reasons: they name ports."""
+    if not folder.guardian_notes.exists():
+        return []
+    lines = folder.guardian_notes.read_text(encoding="utf-8").splitlines()
+    return [[each[:2] for each in json.loads(line)["outcomes"]] for line in lines]
+
+
+def _told(error: Exception) -> str:
+    return "; ".join([str(error), *getattr(error, "__notes__", [])])
+
+
+def copy_bench_file(text: str, folder: RunFolder) -> Path:
+    """Keep the bench as it was opened in the run's folder."""
+    folder.bench_file.write_text(text, encoding="utf-8")
+    return folder.bench_file

@@ -1,0 +1,281 @@
+"""The steps that sequences of load cells share: ranges, gates, excitation, settling, ratios."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from acq.analysis import network
+from acq.analysis.leads import INPUT, Lead, LeadPair
+from acq.bench.bench import Excitation, Request
+from acq.cells.cell import Cell
+from acq.cells.limits import Limits
+from acq.errors import WrongInput
+from acq.readings.budget import expanded
+from acq.readings.measured import Bound, Measured, Uncertain, is_number
+from acq.readings.reading import Reading
+from acq.readings.rules import Limit
+from acq.readings.settling import Settling, StableCriterion
+from acq.readings.units import format_value
+from acq.runs.check import Check
+from acq.runs.effects import Needs
+from acq.runs.prompts import Prompt
+from acq.runs.run import Run
+from sequences.acceptance_plan import AcceptancePlan
+
+_PROTECTION = 1.1  # of the excitation: over-voltage protection, never above the sheet's maximum
+
+SIGNAL = (Lead.S_PLUS, Lead.S_MINUS)
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """Whether the next, more stressful step may be done; if not, why."""
+
+    is_open: bool
+    because: str = ""
+
+
+OPEN = Gate(is_open=True)
+
+
+def closed(because: str) -> Gate:
+    return Gate(is_open=False, because=because)
+
+
+# --- lead pairs
+
+
+def measure_pair(run: Run[AcceptancePlan], check: Check, pair: LeadPair) -> Measured:
+    """Measure one pair, in the range that its papers ask for; open only after the largest one."""
+    plan = run.plan.resistance
+    expected = expected_ohms(run.cell, pair)
+    for range_ in run.ranges("dmm", "resistance", at_least=1.05 * expected):
+        request = Request(
+            quantity="resistance",
+            range_=range_,
+            plc=plan.power_line_cycles,
+            offset_compensation=True,
+        )
+        first = check.read(request)
+        if first.is_number:
+            more = check.readings(request, plan.readings - 1)
+            return run.uncertainties.mean([first, *more])
+    return run.uncertainties.mean([first])
+
+
+def expected_ohms(cell: Cell, pair: LeadPair) -> float:
+    """The value that the papers promise for a pair, ohm; for choosing ranges and gates.
+
+    Raises WrongInput when no paper gives any resistance.
+    """
+    for limit in Limits(cell).resistance(pair):
+        if limit.lower is not None and limit.upper is not None:
+            return (limit.lower + limit.upper) / 2
+    ohms = cell.lowest_input_resistance
+    if ohms is None:
+        raise WrongInput(f"cell {cell.serial}: no paper gives its input resistance")
+    return ohms
+
+
+def numbers(pairs: Mapping[LeadPair, Measured]) -> dict[LeadPair, Uncertain] | None:
+    """Return the pairs when all of them are numbers, None when one is open."""
+    known = {pair: value for pair, value in pairs.items() if is_number(value)}
+    return known if len(known) == len(pairs) else None
+
+
+def excitation_gate(run: Run[AcceptancePlan], pairs: Mapping[LeadPair, Measured]) -> Gate:
+    """No excitation onto a short or an open lead."""
+    plan = run.plan.resistance
+    for pair, measured in pairs.items():
+        if isinstance(measured, Bound) or measured.x > plan.open_above_ohms:
+            return closed(f"no excitation: {pair} is open ({plan.gate_source})")
+        if measured.x < plan.short_below_share * expected_ohms(run.cell, pair):
+            ohms = format_value(measured.x, "ohm")
+            return closed(f"no excitation: {pair} is shorted, {ohms} ({plan.gate_source})")
+    return OPEN
+
+
+# --- insulation
+
+
+def insulation_objection(run: Run[AcceptancePlan], against: Lead) -> str:
+    """Why this path must not be tested; empty when it may."""
+    if objection := run.cell.insulation_objection:
+        return f"no insulation test: {objection}"
+    tied = run.cell.data_sheet.shield_to_housing == "connected"
+    if against is Lead.SHIELD and tied:
+        return "shield is tied to the housing by design: one test covers both"
+    return ""
+
+
+def test_voltage_prompt(volts: float, path: str) -> Prompt:
+    """Asked before a test voltage goes on."""
+    return Prompt(
+        text=f"Insulation {path}: {volts:g} V goes on now. Hands off leads and cell?",
+        caution=(
+            f"Test voltage {volts:g} V. Disconnect everything electronic; touch no lead until"
+            " the leads are discharged. Never in an explosive atmosphere. Your local electrical"
+            " safety rules come first."
+        ),
+        choices=("yes", "no"),
+    )
+
+
+test_voltage_prompt.__test__ = False  # type: ignore[attr-defined]  # its name begins like a test
+
+
+def insulation_reading(run: Run[AcceptancePlan], check: Check) -> tuple[Measured, float]:
+    """Return the resistance and the volts that the tester says it applied."""
+    reading = check.read(Request(quantity="insulation-resistance", role="insulation"))
+    applied = check.read(Request(quantity="dc-voltage", role="insulation"))
+    return run.uncertainties.of(reading), applied.value or 0.0
+
+
+# --- excitation
+
+
+def excitation(cell: Cell, volts: float) -> Excitation:
+    """What the supply is told: current limit and protection from the papers alone."""
+    maximum = cell.maximum_excitation
+    if maximum is not None and volts > maximum:
+        raise WrongInput(f"cell {cell.serial}: {volts:g} V is above its maximum of {maximum:g} V")
+    protection = max(_PROTECTION * volts, volts + 1.0)
+    return Excitation(
+        volts=volts,
+        current_limit=cell.current_limit(volts),
+        protection_volts=protection if maximum is None else min(protection, maximum),
+        remote_sense=True,
+    )
+
+
+def sense_leads(cell: Cell) -> tuple[Lead, Lead]:
+    """Where the excitation at the cell is measured."""
+    if cell.wires == 6:
+        return Lead.SE_PLUS, Lead.SE_MINUS
+    return Lead.EX_PLUS, Lead.EX_MINUS
+
+
+def volts_request(run: Run[AcceptancePlan], magnitude: float) -> Request:
+    """A dc volts reading in the smallest range that holds `magnitude` V."""
+    ranges = run.ranges("dmm", "dc-voltage", at_least=1.05 * magnitude)
+    return Request(quantity="dc-voltage", range_=ranges[0], plc=run.plan.zero.power_line_cycles)
+
+
+def volts_at_the_cell(run: Run[AcceptancePlan], check: Check) -> Measured:
+    """Read the first excitation at the cell."""
+    across = sense_leads(run.cell)
+    request = volts_request(run, check, run.plan.excitation.first_volts, across)
+    return run.uncertainties.of(check.read(request, across=across))
+
+
+def supply_current(run: Run[AcceptancePlan], check: Check) -> Measured:
+    """Read the supply's own ammeter."""
+    return run.uncertainties.of(check.read(Request(quantity="current", role="supply")))
+
+
+def first_excitation_gate(run: Run[AcceptancePlan], volts: Measured, amperes: Measured) -> Gate:
+    """Full excitation only when the first volt arrived as it should."""
+    plan = run.plan.excitation
+    share = plan.current_agreement_share
+    wanted = plan.first_volts
+    if not is_number(volts) or abs(volts.x - wanted) > share * wanted:
+        return closed(
+            f"no full excitation: {_said(volts, 'V')} at the cell instead of {wanted:g} V"
+            " (sense lead open or exchanged, or current limit)"
+        )
+    expected = wanted / expected_ohms(run.cell, INPUT)
+    spread = expanded(amperes).U
+    if not is_number(amperes) or abs(amperes.x - expected) > share * expected + spread:
+        return closed(
+            f"no full excitation: the supply gives {_said(amperes, 'A')} instead of"
+            f" {format_value(expected, 'A')}"
+        )
+    return OPEN
+
+
+def _said(measured: Measured, unit: str) -> str:
+    return format_value(measured.value if isinstance(measured, Bound) else measured.x, unit)
+
+
+def warm_up(run: Run[AcceptancePlan]) -> Gate:
+    """Wait until the zero stands still: by criterion, not by a fixed time."""
+    plan = run.plan.excitation
+    volts = min(plan.volts, run.cell.excitation)
+    criterion = StableCriterion(
+        window_s=plan.stable_window_s,
+        drift=plan.stable_drift_ratio * volts,
+        spread=plan.stable_spread_ratio * volts,
+    )
+    with run.check("warm-up", needs=Needs(powered=True)) as check:
+        check.wait(plan.warm_up_s, "cell and supply warm up under excitation")
+        settling = Settling(criterion)
+        request = signal_request(run, check)
+        began: float | None = None
+        while True:
+            reading = check.read(request, across=SIGNAL)
+            seconds = reading.ended_ns / 1e9
+            began = seconds if began is None else began
+            if reading.value is None:
+                because = "the signal is over range"
+                break
+            state = settling.add(seconds, reading.value, reading.raw)
+            if state.stable:
+                return OPEN
+            because = state.because
+            if seconds - began > plan.warm_up_at_most_s:
+                break
+            check.wait(plan.stable_window_s / 12, "zero is not stable yet")
+        check.withhold(f"not stable: {because}")
+    return closed(f"not stable after warm-up: {because} ({plan.stable_source})")
+
+
+# --- ratio
+
+
+def signal_request(run: Run[AcceptancePlan], check: Check) -> Request:
+    """A request for the signal in the range that rated output needs, or a larger one."""
+    volts = min(run.plan.excitation.volts, run.cell.excitation)
+    expected = abs(run.cell.rated_output or 2e-3) * volts
+    return volts_request(run, check, expected, SIGNAL)
+
+
+def signal_and_excitation(run: Run[AcceptancePlan], check: Check) -> network.Excited[Uncertain]:
+    """Read signal and excitation in turn, so that drift of the supply is bracketed.
+
+    One meter reads both. The excitation comes signed: its HI stays on Ex+ (Se+).
+    """
+    volts = min(run.plan.excitation.volts, run.cell.excitation)
+    at_cell = volts_request(run, check, volts, sense_leads(run.cell))
+    request = signal_request(run, check)
+    excitations: list[Reading] = [check.read(at_cell, across=sense_leads(run.cell))]
+    signals: list[Reading] = []
+    for _ in range(run.plan.zero.readings):
+        signals.append(check.read(request, across=SIGNAL))
+        excitations.append(check.read(at_cell, across=sense_leads(run.cell)))
+    signal, excited = (run.uncertainties.mean(each) for each in (signals, excitations))
+    if not is_number(signal) or not is_number(excited):
+        raise WrongInput("signal or excitation is over range in the meter's largest range")
+    return network.Excited(signal, excited)
+
+
+def agreement(check: Check, measured: Any, pairs: Mapping[LeadPair, Measured]) -> None:
+    """The measured zero against the one that the six pairs demand: E_n with both U."""
+    known = numbers(pairs)
+    if known is None:
+        check.withhold("a lead pair is open: no zero is predicted")
+        return
+    difference = measured - network.predicted_zero(known)
+    spread = expanded(difference).U
+    source = "zero within ±U of the difference: the exact relation of six pair resistances"
+    limit = Limit(-spread, spread, "V/V", source, reference=0.0, reference_uncertainty=0.0)
+    check.finding(
+        "zero balance against the lead pairs",
+        "zero balance",
+        "V/V",
+        difference,
+        [limit],
+        rule="normalised error",
+        share=None,
+    )
