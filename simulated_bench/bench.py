@@ -14,7 +14,7 @@ from datetime import datetime
 import numpy as np
 
 from simulated_bench.circuit import Circuit, Point
-from simulated_bench.electrical import Contact, contact, earth_parts
+from simulated_bench.electrical import EARTH, Contact, contact, earth_parts
 from simulated_bench.elements import Element, Part, Regulated, build
 from simulated_bench.events import NS, Events
 from simulated_bench.instruments.power_supply import PowerSupply
@@ -141,10 +141,8 @@ class Bench:
 
     def terminals(self) -> set[str]:
         """Return every instrument terminal on the bench."""
-        nodes = {
-            n for e in self.electrical.values() for part in e.parts() for n in (part.a, part.b)
-        }
-        return nodes - {"earth"}
+        parts = [part for device in self.electrical.values() for part in device.parts()]
+        return {node for part in parts for node in (part.a, part.b)} - {EARTH}
 
     # ---- the circuit
 
@@ -152,20 +150,17 @@ class Bench:
         """Return every element at its mean over the next `seconds`."""
         parts: list[Part] = [*self.specimen.parts(), *self.earthed]
         for device in self.electrical.values():
-            if isinstance(device, PowerSupply):
-                parts += device.parts_over(seconds)
-            else:
-                parts += device.parts()
+            own = device.parts_over(seconds) if isinstance(device, PowerSupply) else device.parts()
+            parts += [_absent(part) for part in own]
         if self._relays is None:
-            self._relays = [
-                contact(
-                    x.terminal, x.lead, x.how, closed=x.channel in self.closed, name=f"relay {c}"
-                )
-                for c, x in self.crosspoints.items()
-            ]
+            self._relays = [self._relay_part(point) for point in self.crosspoints.values()]
         parts += self._relays
         parts += [contact(terminal, lead, HAND_CLIP) for terminal, lead in self.clips.items()]
         return parts
+
+    def _relay_part(self, point: Crosspoint) -> Element:
+        name, closed = f"relay {point.channel}", point.channel in self.closed
+        return contact(point.terminal, point.lead, point.how, closed=closed, name=name)
 
     def _settle(self) -> None:
         """Let the slow states go on to now; open windows take the mean of the way there."""
@@ -234,6 +229,13 @@ class Bench:
         after = rest + (volts - rest) * (1.0 + fall)
         supply.charge = rest + (volts - rest) * fall / (rate * seconds)
         return after, rest
+
+
+def _absent(part: Part) -> Part:
+    """A source that is off is no source: an open branch has no loop that must come to rest."""
+    if isinstance(part, Regulated) and part.ohms == np.inf:
+        return Element(f"{part.name} off", part.a, part.b, np.inf)
+    return part
 
 
 def matrix(

@@ -258,8 +258,7 @@ class Control:
         if not isinstance(what, str):
             raise OrderError("do: says what the hand does")
         if self.leader is None:
-            self._wake()
-            self._live_on_wall_time()
+            self._live_on_wall_time()  # hands alone do not start time: prepared, then led from 0
         said = self.hands.do(what, order)
         self._settle()
         return {"t": self.events.now, **said}

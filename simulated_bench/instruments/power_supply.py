@@ -225,9 +225,10 @@ class PowerSupply(ScpiDevice):
         return (yield from self._measure(1, self._amps, 1e-6))
 
     def _amps(self, point: Point) -> float:
-        limited = point.mode(self.name) != Mode.CV
-        self.status.questionable.set(1, on=self.output.on and limited)
-        return self.output.amps(point, self.name) if self.output.on else 0.0
+        if not self.output.on:
+            return 0.0
+        self.status.questionable.set(1, on=point.mode(self.name) != Mode.CV)
+        return self.output.amps(point, self.name)
 
     def _measure(self, which: int, probe: Probe, step: float) -> Taking:
         start = self.events.now
