@@ -157,10 +157,18 @@ def sense_leads(cell: Cell) -> tuple[Lead, Lead]:
     return Lead.EX_PLUS, Lead.EX_MINUS
 
 
-def volts_request(run: Run[AcceptancePlan], magnitude: float) -> Request:
-    """A dc volts reading in the smallest range that holds `magnitude` V."""
-    ranges = run.ranges("dmm", "dc-voltage", at_least=1.05 * magnitude)
-    return Request(quantity="dc-voltage", range_=ranges[0], plc=run.plan.zero.power_line_cycles)
+def volts_request(
+    run: Run[AcceptancePlan], check: Check, magnitude: float, across: tuple[Lead, Lead]
+) -> Request:
+    """A dc volts request in the first range, from `magnitude` V on, that is not overloaded.
+
+    Meters read a little beyond a range's nominal end, so 10 V are tried in the 10 V range.
+    """
+    for range_ in run.ranges("dmm", "dc-voltage", at_least=magnitude):
+        request = Request(quantity="dc-voltage", range_=range_, plc=run.plan.zero.power_line_cycles)
+        if check.read(request, across=across).is_number:
+            break
+    return request
 
 
 def volts_at_the_cell(run: Run[AcceptancePlan], check: Check) -> Measured:
@@ -267,7 +275,7 @@ def agreement(check: Check, measured: Any, pairs: Mapping[LeadPair, Measured]) -
         check.withhold("a lead pair is open: no zero is predicted")
         return
     difference = measured - network.predicted_zero(known)
-    spread = expanded(difference).U
+    spread = float(f"{expanded(difference).U:.2g}")  # only shown: E_n itself decides
     source = "zero within ±U of the difference: the exact relation of six pair resistances"
     limit = Limit(-spread, spread, "V/V", source, reference=0.0, reference_uncertainty=0.0)
     check.finding(

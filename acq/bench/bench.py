@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 
@@ -102,10 +102,6 @@ class Bench:
     def utc(self) -> datetime:
         """The date and time, UTC; a simulated bench has its scenario's."""
         return self.time.utc() if isinstance(self.time, SteppedTime) else datetime.now(UTC)
-
-    def overdue(self, today: date) -> list[str]:
-        """The roles in use whose calibration has run out."""
-        return [r for r in self._instruments if self.file.instruments[r].overdue(today)]
 
     # --- joins
 

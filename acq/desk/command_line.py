@@ -24,6 +24,10 @@ COMMANDS: dict[str, str] = {
     "resume": "acq.desk.commands.run:resume",
     "run": "acq.desk.commands.run:run",
     "certificate": "acq.desk.commands.certificate:certificate",
+    "answer": "acq.desk.commands.tell:answer",
+    "pause": "acq.desk.commands.tell:pause",
+    "go-on": "acq.desk.commands.tell:go_on",
+    "stop": "acq.desk.commands.tell:stop",
 }
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -24,6 +24,7 @@ from acq.desk.exit_codes import ExitCode, worst
 from acq.errors import BenchFailure, Stopped, WrongInput
 from acq.readings.uncertainty import Uncertainties
 from acq.records.records import Records
+from acq.runs.control_socket import Onlookers
 from acq.runs.effects import Past, past_of
 from acq.runs.ending import exit_code_of, stopping_once, worst_conformity
 from acq.runs.folders import RunFolder
@@ -98,19 +99,23 @@ class Conductor:
         time: Time,
         technician: Technician,
         onlooker: Callable[[Line], None],
-        between: Callable[[], None] = lambda: None,
+        onlookers: Onlookers,
     ) -> None:
         self.folder = folder
         self._records = records
         self._time = time
         self._technician = technician
         self._onlooker = onlooker
-        self._between = between
+        self._onlookers = onlookers
         self._bench: Bench | None = None
         self._delivery_failed = ""
 
     def open_new(self, opening: Opening) -> Outcome:
-        """Begin a run in its new folder and conduct it to its end."""
+        """Begin a run in its new folder and conduct it to its end.
+
+        Raises BenchFailure when a calibration is overdue and `indication_only` is not allowed.
+        """
+        opening = self._looked_at_due_dates(opening)
         journal = Journal(self.folder.journal, new=True)
         with contextlib.closing(journal):
             journal.watch(self._onlooker)
@@ -147,6 +152,18 @@ class Conductor:
 
     # --- inside
 
+    def _looked_at_due_dates(self, opening: Opening) -> Opening:
+        """Return the opening, marked where an instrument of the sequence is overdue."""
+        today = _utc(self._time).date()
+        wanted = [role for role in opening.sequence.roles if role in opening.bench.instruments]
+        late = [role for role in wanted if opening.bench.instruments[role].overdue(today)]
+        if late and not opening.indication_only:
+            dues = ", ".join(f"{role} since {opening.bench.instruments[role].due}" for role in late)
+            raise BenchFailure(
+                f"calibration overdue: {dues}; have it calibrated, or run with --indication-only"
+            )
+        return replace(opening, indication_only=bool(late))
+
     def _conduct(
         self, journal: Journal, past: Past, script: Sequence, cell: Cell, plan: Plan
     ) -> Outcome:
@@ -163,7 +180,8 @@ class Conductor:
             technician=self._technician,
             open_bench=lambda clip: self._open_bench(script, clip),
             indication_only=bool(_first(journal)["run"]["indication_only"]),
-            between=self._between,
+            between=self._onlookers.between,
+            rest=self._onlookers.rest,
         )
         with stopping_once():
             state, code, message = self._play(run, script, past)
@@ -271,6 +289,11 @@ class Conductor:
     def _last_t(self, journal: Journal) -> int:
         last = int(journal.lines[-1].content["t"]) if journal.lines else 0
         return max(last, self._time.now_ns())
+
+
+def _utc(time: Time) -> datetime:
+    """The date and time of a bench: its scenario's when it is simulated."""
+    return time.utc() if isinstance(time, SteppedTime) else datetime.now(UTC)
 
 
 def bench_time(file: BenchFile) -> Time:

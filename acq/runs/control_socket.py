@@ -11,11 +11,12 @@ import os
 import select
 import socket
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from acq.errors import BenchFailure, WrongInput
+from acq.errors import BenchFailure, Stopped, WrongInput
 
 _PATIENCE_S = 10.0
 
@@ -30,6 +31,35 @@ class Told:
 
 
 ORDERS = ("answer", "pause", "go-on", "stop")
+
+
+class Onlookers:
+    """Obeys what is told while nobody is asked: stop at once, pause where nothing is energised."""
+
+    def __init__(self, control: ControlSocket, say: Callable[[str], None]) -> None:
+        self._control = control
+        self._say = say
+        self._pausing = ""
+
+    def between(self) -> None:
+        """Look whether something was told; raises Stopped."""
+        while (told := self._control.next()) is not None:
+            if told.order == "stop":
+                raise Stopped(f"stopped by {told.by}")
+            if told.order == "pause":
+                self._pausing = told.by
+                self._say(f"{told.by} wants a pause: it begins where nothing is energised")
+            if told.order == "go-on":
+                self._pausing = ""
+
+    def rest(self) -> None:
+        """Have the pause that was wanted, until somebody says go-on; raises Stopped."""
+        self.between()
+        if self._pausing:
+            self._say("pause: nothing is energised; go on with: bridgebench go-on RUN")
+        while self._pausing:
+            self._control.wait(1.0)
+            self.between()
 
 
 class ControlSocket:

@@ -51,6 +51,7 @@ class Run(Generic[P]):
         accuracies: Mapping[str, Sequence[Accuracy]],
         indication_only: bool = False,
         between: Callable[[], None] = lambda: None,
+        rest: Callable[[], None] = lambda: None,
     ) -> None:
         self.cell = cell
         self.plan = plan
@@ -64,6 +65,7 @@ class Run(Generic[P]):
         self._open_bench = open_bench
         self._bench: Bench | None = None
         self._between = between
+        self._rest = rest
         self._states: list[OpenState] = []
         self._current: Check | None = None
         self._seen: dict[str, int] = {}
@@ -79,6 +81,8 @@ class Run(Generic[P]):
         """
         if self._current is not None:
             raise WrongInput(f"check {name!r} is opened inside {self._current.key!r}")
+        if not any(state.established and state.noted for state in self._states):
+            self._rest()  # nothing is energised: the place where a person may have a pause
         key = self._key(name, about)
         finished = self._finished(key)
         check = Check(self, key, name, "" if about is None else str(about), finished)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import select
 import sys
 from collections.abc import Callable
-from typing import TextIO
 
 from acq.bench.stepped_time import SteppedTime
 from acq.errors import Stopped
+from acq.runs.control_socket import ControlSocket
 from acq.runs.prompts import Answer, Prompt
 
 _HAND_S = 4.0  # bench time that the automatic technician takes for one clip; common practice
@@ -35,32 +37,61 @@ class AutomaticTechnician:
 
 
 class TerminalTechnician:
-    """A person at this terminal. `show` prints the prompt, so that the desk decides its look."""
+    """A person at this terminal, or at another one by the run's control socket.
+
+    `show` prints the prompt, so that the desk decides its look. The first answer wins.
+    """
 
     def __init__(
-        self, show: Callable[[Prompt], None], person: str, source: TextIO | None = None
+        self,
+        show: Callable[[Prompt], None],
+        person: str,
+        control: ControlSocket,
+        keyboard: int | None = None,
     ) -> None:
         self._show = show
         self._person = person
-        self._source = source if source is not None else sys.stdin
+        self._control = control
+        self._keyboard = sys.stdin.fileno() if keyboard is None else keyboard
+        self._typed = b""
 
     def answer(self, prompt: Prompt) -> Answer:
         """Raises Stopped when the input ends or `stop` is typed."""
+        self._show(prompt)
         while True:
-            self._show(prompt)
-            line = self._source.readline()
-            typed = line.strip()
-            if not line or typed == "stop":
+            text, by = self._next()
+            if text == "stop":
                 raise Stopped("stopped at a prompt")
-            if not prompt.choices:
-                return Answer(typed, self._person)
-            if chosen := _choice(typed, prompt):
-                return Answer(chosen, self._person)
+            chosen = text if not prompt.choices else _choice(text, prompt)
+            if chosen is not None:
+                return Answer(chosen, by)
+            self._show(prompt)
+
+    def _next(self) -> tuple[str, str]:
+        """Return the next line typed here or told from elsewhere, and who gave it."""
+        while True:
+            told = self._control.next()
+            if told is not None and told.order == "answer":
+                return told.text.strip(), told.by
+            if told is not None and told.order == "stop":
+                return "stop", told.by
+            if b"\n" in self._typed:
+                line, _, self._typed = self._typed.partition(b"\n")
+                return line.decode(errors="replace").strip(), self._person
+            ready, _, _ = select.select([self._keyboard, self._control], [], [])
+            if self._keyboard in ready:
+                self._read_keyboard()
+
+    def _read_keyboard(self) -> None:
+        data = os.read(self._keyboard, 4096)
+        if not data:
+            raise Stopped("the input ended at a prompt")
+        self._typed += data
 
 
-def _choice(typed: str, prompt: Prompt) -> str:
-    """Return the choice that was typed or begun; Return is the first; empty when none fits."""
+def _choice(typed: str, prompt: Prompt) -> str | None:
+    """Return the choice that was typed or begun; Return is the first; None when none fits."""
     if not typed:
         return prompt.choices[0]
     fitting = [choice for choice in prompt.choices if choice.startswith(typed.lower())]
-    return fitting[0] if len(fitting) == 1 or typed in fitting else ""
+    return fitting[0] if len(fitting) == 1 else None

@@ -21,6 +21,7 @@ from acq.desk.progress import Onlooker, PlainLines
 from acq.errors import WrongInput
 from acq.records.records import Records
 from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
+from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
 from acq.runs.journal import read_journal
 from acq.runs.prompts import Technician
@@ -70,14 +71,7 @@ def run(
         time = held.enter_context(_leading(file))
         folder = _new_folder(file, records, _seed(time))
         copy_bench_file(text, folder)
-        onlooker = _onlooker(as_json, interactive=prompts or not simulated)
-        conductor = Conductor(
-            folder=folder,
-            records=records,
-            time=time,
-            technician=_technician(time, onlooker, performer, prompts),
-            onlooker=onlooker.see,
-        )
+        conductor = _conductor(held, folder, records, time, performer, prompts, as_json)
         opening = Opening(
             sequence=script,
             plan=chosen_plan,
@@ -107,14 +101,7 @@ def resume(number: str, records_url: str | None, prompts: bool, as_json: bool) -
         records = held.enter_context(Records.open(records_url, simulated=opened["simulated"]))
         file = _same_bench(folder, opened["scenario"], opened["seed"])
         time = held.enter_context(_leading(file))
-        onlooker = _onlooker(as_json, interactive=prompts or not opened["simulated"])
-        conductor = Conductor(
-            folder=folder,
-            records=records,
-            time=time,
-            technician=_technician(time, onlooker, opened["performer"], prompts),
-            onlooker=onlooker.see,
-        )
+        conductor = _conductor(held, folder, records, time, opened["performer"], prompts, as_json)
         return report(conductor.take_up(), records, as_json=as_json)
 
 
@@ -166,18 +153,41 @@ def _new_folder(file: BenchFile, records: Records, seed: int | None) -> RunFolde
     return new_run_folder(number, simulated=False)
 
 
-def _technician(time: Time, onlooker: Onlooker, performer: str, prompts: bool) -> Technician:
+def _conductor(
+    held: contextlib.ExitStack,
+    folder: RunFolder,
+    records: Records,
+    time: Time,
+    performer: str,
+    prompts: bool,
+    as_json: bool,
+) -> Conductor:
+    """Put around a run what it needs: who answers, who looks on, who may tell it something."""
+    by_itself = isinstance(time, SteppedTime) and not prompts
+    onlooker = _onlooker(as_json, by_itself=by_itself)
+    held.callback(onlooker.close)
+    control = held.enter_context(contextlib.closing(ControlSocket(folder.control_socket)))
+    technician: Technician
     if isinstance(time, SteppedTime) and not prompts:
-        return AutomaticTechnician(time)
-    return TerminalTechnician(onlooker.show_prompt, performer or _login(False))
+        technician = AutomaticTechnician(time)
+    else:
+        technician = TerminalTechnician(onlooker.show_prompt, performer or _login(False), control)
+    return Conductor(
+        folder=folder,
+        records=records,
+        time=time,
+        technician=technician,
+        onlooker=onlooker.see,
+        onlookers=Onlookers(control, lambda text: click.echo(text, err=True)),
+    )
 
 
-def _onlooker(as_json: bool, *, interactive: bool) -> Onlooker:
+def _onlooker(as_json: bool, *, by_itself: bool) -> Onlooker:
     if sys.stdout.isatty() and not as_json:
         from acq.desk.live_view import LiveView
 
-        return LiveView(prompts=not interactive)
-    return PlainLines(err=as_json, prompts=not interactive)
+        return LiveView(prompts=by_itself)
+    return PlainLines(err=as_json, prompts=by_itself)
 
 
 def _login(simulated: bool) -> str:
