@@ -76,27 +76,33 @@ class SupplyOutput:
         plus, minus = f"{role} +", f"{role} -"
         sense = f"{role} sense +", f"{role} sense -"
         parts: list[Part] = [
-            Regulated(
-                role,
-                plus,
-                minus,
-                self.output_ohms if self.on else np.inf,
-                volts=self.volts,
-                amps_max=self.limit_amps,
-                amps_min=-self.sink_amps,
-                sense=sense if self.remote_sense else (plus, minus),
-                emf_max=self.headroom_volts,
-            ),
             Element(f"{role} bleeder", plus, minus, self.bleeder_ohms),
             Element(f"{role} sense + to output", sense[0], plus, self.sense_ohms),
             Element(f"{role} sense - to output", sense[1], minus, self.sense_ohms),
             Element(f"{role} sense divider", *sense, self.sense_divider_ohms),
             Element(f"{role} earth", minus, EARTH, self.earth_ohms),
         ]
+        if self.on:
+            # A source that is off has no loop: absent, not one more source to bring to rest.
+            parts.insert(0, self._regulated(role))
         if capacitor_volts is not None:
             name = f"{role} capacitor"
             parts.append(Element(name, plus, minus, self.capacitor_ohms, capacitor_volts))
         return parts
+
+    def _regulated(self, role: str) -> Regulated:
+        at = f"{role} sense" if self.remote_sense else role
+        return Regulated(
+            role,
+            f"{role} +",
+            f"{role} -",
+            self.output_ohms,
+            volts=self.volts,
+            amps_max=self.limit_amps,
+            amps_min=-self.sink_amps,
+            sense=(f"{at} +", f"{at} -"),
+            emf_max=self.headroom_volts,
+        )
 
     def terminal_volts(self, point: Point, role: str = "supply") -> float | None:
         """Return the voltage at the output terminals in V."""
@@ -109,7 +115,7 @@ class SupplyOutput:
 
     def amps(self, point: Point, role: str = "supply") -> float:
         """Return the current out of the regulator in A."""
-        return -point.amp(role)
+        return -point.amp(role) if self.on else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,21 +160,24 @@ class Ohmmeter:
         hi, lo = f"{role} HI", f"{role} LO"
         sense_hi, sense_lo = f"{role} sense HI", f"{role} sense LO"
         tie = self.sense_tie_ohms if self.wires == 4 else 1e-3
-        return [
-            Regulated(
-                f"{role} test current",
-                hi,
-                lo,
-                self.source_ohms if self.source_on else np.inf,
-                volts=self.compliance_volts,
-                amps_max=self.test_amps,
-                emf_max=self.compliance_volts + self.test_amps * self.source_ohms,
-            ),
+        parts: list[Part] = [
             Element(f"{role} input", sense_hi, sense_lo, self.input_ohms),
             Element(f"{role} sense HI tie", sense_hi, hi, tie),
             Element(f"{role} sense LO tie", sense_lo, lo, tie),
             Element(f"{role} LO to earth", lo, EARTH, self.earth_ohms),
         ]
+        if self.source_on:
+            source = Regulated(
+                f"{role} test current",
+                hi,
+                lo,
+                self.source_ohms,
+                volts=self.compliance_volts,
+                amps_max=self.test_amps,
+                emf_max=self.compliance_volts + self.test_amps * self.source_ohms,
+            )
+            parts.insert(0, source)
+        return parts
 
     def volts(self, point: Point, role: str = "dmm") -> float | None:
         """Return the voltage that the meter divides by its test current, in V."""
@@ -222,25 +231,20 @@ class InsulationTester:
     def parts(self, role: str = "insulation") -> list[Part]:
         """Return the elements between +, -, guard and earth."""
         plus, minus, guard = (f"{role} {end}" for end in ("+", "-", "guard"))
-        # The EMF stands at its rail: the loop asks for more than it can have.
         parts: list[Part] = [
-            Regulated(
-                f"{role} source",
-                plus,
-                guard,
-                self.source_ohms if self.on else np.inf,
-                volts=10 * self.volts,
-                amps_max=self.limit_amps,
-                amps_min=-self.limit_amps,
-                emf_max=self.volts,
-            ),
             Element(f"{role} shunt", minus, guard, self.shunt_ohms),
             Element(f"{role} guard to earth", guard, EARTH, self.earth_ohms),
             Element(f"{role} voltmeter", plus, minus, self.voltmeter_ohms),
         ]
         if not self.on:
-            parts.append(Element(f"{role} discharge", plus, minus, self.discharge_ohms))
-        return parts
+            return [*parts, Element(f"{role} discharge", plus, minus, self.discharge_ohms)]
+        # The EMF stands at its rail: the loop asks for more than it can have.
+        limit = self.limit_amps
+        source = Regulated(
+            f"{role} source", plus, guard, self.source_ohms, 10 * self.volts, limit, -limit,
+            emf_max=self.volts,
+        )  # fmt: skip
+        return [source, *parts]
 
     def applied_volts(self, point: Point, role: str = "insulation") -> float | None:
         """Return V(+, -) in V."""
@@ -276,14 +280,14 @@ class SourceOutput:
     def parts(self, role: str = "source") -> list[Part]:
         """Return the elements between +, - and earth."""
         plus, minus = f"{role} +", f"{role} -"
-        return [
-            self._regulated(role, plus, minus),
+        parts: list[Part] = [
             Element(f"{role} leak", plus, minus, 1e9),
             Element(f"{role} earth", minus, EARTH, self.earth_ohms),
         ]
+        return [self._regulated(role, plus, minus), *parts] if self.on else parts
 
     def _regulated(self, role: str, plus: str, minus: str) -> Regulated:
-        ohms = self.output_ohms if self.on else np.inf
+        ohms = self.output_ohms
         if self.mode == "voltage":
             # Two quadrants: a bridge's own signal may push current back into the source.
             return Regulated(

@@ -191,6 +191,19 @@ class Telegraph:
         broken = sum(self._broken_s(a, b) for a, b in pairwise(edges))
         return broken / seconds
 
+    def next_change(self, t: float) -> float:
+        """Return the first instant after t (s of bench time) at which the state changes."""
+        own = self._own_time(t)
+        changes = self._until(own)
+        at = changes[bisect_right(changes, own)]
+        edges = sorted({edge for start, end, _ in self.flexed for edge in (start, end)})
+        for low, high in pairwise([t, *(edge for edge in edges if edge > t), math.inf]):
+            begun = self._own_time(low)
+            pace = (self._own_time(min(high, low + 1.0)) - begun) / (min(high, low + 1.0) - low)
+            if high == math.inf or at <= self._own_time(high):
+                return low + (at - begun) / pace
+        raise AssertionError("the last span has no end")
+
     def _broken_s(self, start_s: float, end_s: float) -> float:
         """Seconds broken in a span through which the clock runs evenly."""
         low, high = self._own_time(start_s), self._own_time(end_s)
