@@ -9,6 +9,7 @@ With d, the distance inside the nearer limit, and the guard band w = r U (ILAC-G
     normalised error     pass |E_n| <= 1, else fail (E_n with both expanded uncertainties)
 
 A value exactly on an edge gets the better of the two statements; the guide leaves that open.
+"Exactly" forgives the rounding of floats, 1e-12 of the largest number in the comparison.
 *Undecided* stands before all of them where -U <= d < U (the value is within the limit +-U) and U
 is above the plan's share of the tolerance: there the bench cannot tell. Beyond limit + U the
 rule's own fail stands whatever U is.
@@ -38,6 +39,7 @@ __all__ = [
     "withheld",
 ]
 
+ROUNDING = 1e-12
 SHARE = 1.0 / 3.0  # of the tolerance, as JCGM 106:2012 8.2.3 asks of U for simple acceptance
 
 
@@ -91,7 +93,7 @@ def normalised_error(value: float, U: float, reference: float, reference_U: floa
 def _judge_number(
     result: Expanded, limit: Limit, rule: Rule, share: float | None, largest: str
 ) -> Judgement:
-    d = limit.margin(result.value)
+    d = _margin(result.value, limit, result.U, rule.guard_band(result.U))
     if _cannot_tell(d, result.U, limit, share):
         return _undecided(result, limit, share or 0.0, largest)
     if rule.name is RuleName.NORMALISED_ERROR:
@@ -99,8 +101,17 @@ def _judge_number(
     word = _statement(d, rule.guard_band(result.U), rule.name)
     conforming = conformance_probability(result, limit)
     risk = 1.0 - conforming if word.accepted else conforming
-    because = f"{_text(result, limit)}: {_margin(d, rule.guard_band(result.U), limit.unit)}"
+    because = f"{_text(result, limit)}: {_margin_text(d, rule.guard_band(result.U), limit.unit)}"
     return Judgement(word, because, min(1.0, max(0.0, risk)), largest)
+
+
+def _margin(value: float, limit: Limit, U: float, w: float) -> float:
+    """Return the distance inside the limit, set onto an edge that rounding alone keeps it off."""
+    d = limit.margin(value)
+    if math.isinf(d):
+        return d
+    slack = ROUNDING * max(abs(value), abs(value - d), U)
+    return next((edge for edge in (0.0, U, -U, w, -w) if abs(d - edge) <= slack), d)
 
 
 def _cannot_tell(d: float, U: float, limit: Limit, share: float | None) -> bool:
@@ -152,7 +163,7 @@ def _text(result: Expanded, limit: Limit) -> str:
     return f"{format_result(result.value, limit.unit, result.U)} against {limit}"
 
 
-def _margin(d: float, w: float, unit: str) -> str:
+def _margin_text(d: float, w: float, unit: str) -> str:
     if math.isinf(d):
         return "no limit on this side"
     where = f"{format_value(abs(d), unit)} {'inside' if d >= 0.0 else 'outside'}"

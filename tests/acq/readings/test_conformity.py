@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from acq.errors import WrongInput
 from acq.readings.conformity import (
@@ -64,6 +66,23 @@ def test_a_small_enough_u_is_never_undecided() -> None:
     assert judge(result(1.0, 1.0 / 3.0), UPPER, "four statements").conformity is NEARLY
     assert judge(result(1.0, 0.34), UPPER, "four statements").conformity is UNDECIDED
     assert judge(result(1.0, 0.34), UPPER, "four statements", share=None).conformity is NEARLY
+
+
+@given(st.floats(0.01, 100.0), st.floats(1e-6, 0.3), st.floats(0.1, 3.0), st.sampled_from([1, -1]))
+def test_an_edge_is_met_whatever_floats_make_of_it(
+    limit: float, part: float, r: float, side: int
+) -> None:
+    U = limit * part
+    upper = Limit(None, limit, "V", "data sheet")
+    for rule, edge, word in (
+        (Rule(RuleName.GUARDED_ACCEPTANCE, r), limit - r * U, PASS),
+        (Rule(RuleName.GUARDED_REJECTION, r), limit + r * U, PASS),
+        (Rule(RuleName.FOUR_STATEMENTS, r), limit - r * U, PASS),
+        (Rule(RuleName.FOUR_STATEMENTS, r), limit + r * U, HARDLY),
+        (Rule(RuleName.SIMPLE_ACCEPTANCE), limit, PASS),
+    ):
+        near = math.nextafter(edge, side * math.inf)
+        assert judge(result(near, U), upper, rule).conformity is word
 
 
 def test_two_limits_count_with_half_their_distance() -> None:
