@@ -50,6 +50,7 @@ class Opening:
     seed: int | None
     performer: str
     indication_only: bool
+    script: str = ""  # how the sequence was called: its name, or a file
     workshop: dict[str, Any] = field(default_factory=dict)
     customer: dict[str, Any] = field(default_factory=dict)
 
@@ -60,6 +61,7 @@ class Opening:
                 "id": number,
                 "number": number,
                 "sequence": self.sequence.name,
+                "script": self.script or self.sequence.name,
                 "opened_at": at.isoformat(),
                 "simulated": simulation is not None,
                 "scenario": simulation.scenario if simulation else None,
@@ -136,7 +138,7 @@ class Conductor:
             _refuse_finished(journal)
             frozen = first["sheets"]
             cell = check(self.folder.journal, frozen, Cell)
-            script = find_sequence(first["run"]["sequence"])
+            script = find_sequence(first["run"]["script"])
             plan = check(self.folder.journal, first["plan"], script.plan)
             past.attempt += 1
             self._catch_up(journal)

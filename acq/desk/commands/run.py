@@ -74,6 +74,7 @@ def run(
         conductor = _conductor(held, folder, records, time, performer, prompts, as_json)
         opening = Opening(
             sequence=script,
+            script=sequence,
             plan=chosen_plan,
             cell=cell,
             bench=file,

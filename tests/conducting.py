@@ -1,0 +1,101 @@
+"""Runs conducted in a child process that can be killed at a chosen line of its journal.
+
+Imports are paid once: a parent with everything loaded forks a child for each run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from acq.bench.bench_file import bench_file_from_text, read_bench_file
+from acq.bench.simulated import start_simulated_bench
+from acq.bench.stepped_time import SteppedTime
+from acq.cells.folder import find_cell
+from acq.records.records import Records
+from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
+from acq.runs.control_socket import ControlSocket, Onlookers
+from acq.runs.folders import RunFolder
+from acq.runs.journal import Line
+from acq.runs.sequence import find_sequence
+from acq.runs.technicians import AutomaticTechnician
+
+QUICK = Path(__file__).parent / "quick.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One run folder on one simulated bench."""
+
+    folder: RunFolder
+    control: str
+
+    @classmethod
+    def new(cls, path: Path, scenario: str = "healthy") -> Trial:
+        path.mkdir(parents=True)
+        started = start_simulated_bench(scenario)
+        copy_bench_file(started.bench_text, RunFolder(path))
+        return cls(RunFolder(path), started.control)
+
+    def conduct(self, onlooker: Callable[[Line], None] = lambda _: None) -> int:
+        """Run, or go on with the run, in this process; return its exit code."""
+        taken_up = self.folder.journal.exists()
+        with contextlib.ExitStack() as held:
+            address = f"sqlite:///{self.folder.path / 'records.sqlite'}"
+            records = held.enter_context(Records.open(address, simulated=True))
+            file = read_bench_file(self.folder.bench_file)
+            time = bench_time(file)
+            assert isinstance(time, SteppedTime)
+            held.callback(time.close)
+            control = ControlSocket(self.folder.control_socket)
+            held.callback(control.close)
+            conductor = Conductor(
+                folder=self.folder,
+                records=records,
+                time=time,
+                technician=AutomaticTechnician(time),
+                onlooker=onlooker,
+                onlookers=Onlookers(control, lambda _: None),
+            )
+            if taken_up:
+                return int(conductor.take_up().code)
+            script = find_sequence("acceptance")
+            opening = Opening(
+                sequence=script,
+                plan=script.read_plan(str(QUICK)),
+                cell=find_cell("B-011902"),
+                bench=bench_file_from_text(self.folder.bench_file.read_text(), "bench"),
+                seed=int(time.bench["seed"]),
+                performer="test",
+                indication_only=False,
+            )
+            return int(conductor.open_new(opening).code)
+
+    def in_child(self, kill_at: Callable[[Line], int] = lambda _: 0) -> int:
+        """Conduct in a forked child, which `kill_at` may send a signal at any line.
+
+        Return the exit code, or minus the signal that ended the child.
+        """
+        child = os.fork()
+        if child == 0:
+            code = 70
+            try:
+                code = self.conduct(lambda line: _strike(kill_at(line)))
+            finally:
+                os._exit(code)
+        _, status = os.waitpid(child, 0)
+        return os.waitstatus_to_exitcode(status)
+
+
+def _strike(number: int) -> None:
+    if number:
+        os.kill(os.getpid(), number)
+
+
+def kill_at_line(number: int, with_signal: int = signal.SIGKILL) -> Callable[[Line], int]:
+    """Strike once, when this line is on the disk."""
+    return lambda line: with_signal if line.number == number else 0

@@ -1,0 +1,49 @@
+"""What every test gets: a home of its own, and a look at what it left open."""
+
+from __future__ import annotations
+
+import gc
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(autouse=True)
+def empty_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Every test has empty data, config and runtime folders, and no records named from outside."""
+    home = tmp_path_factory.mktemp("home")
+    for variable in ("XDG_DATA_HOME", "XDG_CONFIG_HOME", "XDG_CACHE_HOME"):
+        monkeypatch.setenv(variable, str(home / variable.lower()))
+    for variable in ("BRIDGEBENCH_RECORDS", "BRIDGEBENCH_CELLS", "BRIDGEBENCH_BENCH"):
+        monkeypatch.delenv(variable, raising=False)
+    return home
+
+
+@pytest.fixture(autouse=True)
+def descriptors_are_given_back(empty_home: Path) -> Iterator[None]:  # noqa: ARG001  (order)
+    """No test may leave a port, a file or a pipe open behind it."""
+    before = _open_descriptors()
+    yield
+    left = _open_descriptors() - before
+    if left:
+        gc.collect()  # what is only waiting to be collected was not leaked
+        left = _open_descriptors() - before
+    assert not left, f"left open: {sorted(left)}"
+
+
+def _open_descriptors() -> set[str]:
+    """Return what is open, by number and target; kernel helpers of libraries do not count."""
+    found: set[str] = set()
+    folder = Path("/proc/self/fd")
+    if not folder.is_dir():
+        return found
+    for entry in os.listdir(folder):
+        try:
+            target = os.readlink(folder / entry)
+        except OSError:
+            continue  # the listing's own descriptor
+        if not target.startswith(("/dev/urandom", "anon_inode:[eventpoll]", "/dev/null")):
+            found.add(f"{entry} {target}")
+    return found
