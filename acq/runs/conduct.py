@@ -142,7 +142,7 @@ class Conductor:
             plan = check(self.folder.journal, first["plan"], script.plan)
             past.attempt += 1
             self._catch_up(journal)
-            _expire(past, self._time.now_ns())
+            past.expire(self._time.now_ns())
             journal.watch(self._onlooker)
             journal.append(
                 "resumed",
@@ -322,17 +322,6 @@ def _refuse_finished(journal: Journal) -> None:
     last = journal.lines[-1]
     if last.what == "closed" and last.content["state"] == "finished":
         raise WrongInput(f"{journal.path}: the run is finished; nothing is left to do")
-
-
-def _expire(past: Past, now_ns: int) -> None:
-    """Mark the finished checks whose result no longer holds after an interruption."""
-    for finished in past.finished.values():
-        needs = finished.closing.content.get("needs") or {}
-        age_minutes = (now_ns - int(finished.closing.content["t"])) / 60e9
-        if needs.get("powered"):
-            finished.expired = "the excitation was off since"
-        elif needs.get("minutes") is not None and age_minutes > needs["minutes"]:
-            finished.expired = f"it is {age_minutes:.0f} min old"
 
 
 def _guardian_notes(folder: RunFolder) -> list[Any]:

@@ -47,6 +47,12 @@ class FinishedCheck:
     expired: str = ""  # why its result no longer holds, empty while it does
     position: int = 0
 
+    @property
+    def needs(self) -> Mapping[str, Any]:
+        """What the result needs to stay true."""
+        needs: Mapping[str, Any] = self.closing.content.get("needs") or {}
+        return needs
+
     def next(self, kind: str, ask: Any) -> Line:
         """Return the journal's line for this effect; raises ScriptDiffers when it is another."""
         if self.position >= len(self.lines):
@@ -92,6 +98,33 @@ class Past:
             raise ScriptDiffers(where, f"{expected.key} was done here, the script opens {key}")
         self.order.pop(0)
         return expected
+
+    def expire(self, now_ns: int) -> None:
+        """Mark what no longer holds after an interruption, and all that was built on it.
+
+        Powered results are only lost while the block that needs them was not left: those at the
+        end of the journal. From the first expired check on everything is measured again, since
+        later checks may have used it.
+        """
+        checks = [self.finished[key] for key in self.order]
+        because = ""
+        powered_from = _trailing(checks)
+        for place, finished in enumerate(checks):
+            age_minutes = (now_ns - int(finished.closing.content["t"])) / 60e9
+            allowed = finished.needs.get("minutes")
+            if not because and allowed is not None and age_minutes > allowed:
+                because = f"{finished.key} is {age_minutes:.0f} min old"
+            if not because and place >= powered_from:
+                because = "the excitation was off since"
+            finished.expired = because
+
+
+def _trailing(checks: Sequence[FinishedCheck]) -> int:
+    """Return where the powered checks begin that stand at the end."""
+    place = len(checks)
+    while place and checks[place - 1].needs.get("powered"):
+        place -= 1
+    return place
 
 
 def past_of(lines: Iterable[Line]) -> Past:
