@@ -13,7 +13,7 @@ Non-linear leaks count as their tangents at the start of a step.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,11 +21,13 @@ from numpy.typing import NDArray
 
 from simulated_bench.circuit import Circuit, Point
 from simulated_bench.regulation import Floats, Mode
-from simulated_bench.states import phi1, phi2
 from simulated_bench.topology import solve
 
 SAMPLES: Floats = np.geomspace(1e-9, 1.0, 91)
 """Where on a step the modes are looked at, as parts of its length."""
+
+
+INVERSE_FACTORIALS = [1.0 / math.factorial(n) for n in range(15, 1, -1)]
 
 
 class Capacitor:
@@ -59,6 +61,7 @@ class Charging:
     def __init__(self, circuit: Circuit, capacitors: Sequence[Capacitor]) -> None:
         self.circuit = circuit
         self.at = [circuit.branches[c.element] for c in capacitors]
+        self.series_ohms: Floats = circuit.values()[0][self.at]
         self.farads: Floats = np.array([c.farads for c in capacitors])
         self._motions: dict[tuple[int, ...], tuple[NDArray[np.complex128], ...]] = {}
         self._margins: dict[tuple[int, ...], tuple[Floats, Floats]] = {}
@@ -71,19 +74,20 @@ class Charging:
         modes = tuple(int(m) for m in start.solution.modes)
         rates = start.solution.amps[self.at] / self.farads
         length = self._until_change(volts, rates, modes, seconds) if modes else seconds
-        after = volts + self._moved(modes, rates, length, phi1)
-        mean = volts + self._moved(modes, rates, length, phi2)
-        return Span(length, modes, after, mean)
+        after, mean = self._moved(modes, rates, np.array([length]))
+        return Span(length, modes, volts + after[0], volts + mean[0])
 
     def _moved(
-        self,
-        modes: tuple[int, ...],
-        rates: Floats,
-        seconds: float,
-        phi: Callable[[Floats | NDArray[np.complex128] | complex], NDArray[np.complex128]],
-    ) -> Floats:
+        self, modes: tuple[int, ...], rates: Floats, seconds: Floats
+    ) -> tuple[Floats, Floats]:
+        """How far the charges are after each time, and on average up to it."""
         lam, vectors, inverse = self._motion(modes)
-        return np.asarray(np.real(vectors @ (seconds * phi(lam * seconds) * (inverse @ rates))))
+        z = np.multiply.outer(seconds, lam)
+        first = _phi1(z)
+        driven = (inverse @ rates) * seconds[:, None]
+        after = np.real((first * driven) @ vectors.T)
+        mean = np.real((_phi2(z, first) * driven) @ vectors.T)
+        return np.asarray(after), np.asarray(mean)
 
     def _motion(self, modes: tuple[int, ...]) -> tuple[NDArray[np.complex128], ...]:
         """Eigenvalues and eigenvectors of A; scaled so that a passive circuit is symmetric."""
@@ -129,10 +133,7 @@ class Charging:
 
     def _holds(self, volts: Floats, modes: tuple[int, ...]) -> NDArray[np.bool_]:
         """Whether every source stays in its mode at charges shaped (times, capacitors)."""
-        if modes not in self._margins:
-            margins = self._responses(modes)[1]
-            self._margins[modes] = margins[0], margins[1:] - margins[0]
-        base, slope = self._margins[modes]
+        base, slope = self._margin(modes)
         volt, limit, sink, low, high = np.moveaxis(base + np.tensordot(volts, slope, axes=1), -1, 0)
         kept = np.asarray(modes)
         error, slack = np.maximum(np.minimum(volt, limit), sink), 1e-9
@@ -149,27 +150,53 @@ class Charging:
         )
         return np.asarray(steady.astype(bool).all(-1))
 
+    def _margin(self, modes: tuple[int, ...]) -> tuple[Floats, Floats]:
+        """Margins of the sources, affine in the charges: at 0 V, and per volt of each."""
+        if modes not in self._margins:
+            margins = self._responses(modes)[1]
+            self._margins[modes] = margins[0], margins[1:] - margins[0]
+        return self._margins[modes]
+
     def _until_change(
         self, volts: Floats, rates: Floats, modes: tuple[int, ...], seconds: float
     ) -> float:
-        end = volts + self._moved(modes, rates, seconds, phi1)
-        if np.all(np.abs(end - volts) < 1e-9):
+        end = self._moved(modes, rates, np.array([seconds]))[0][0]
+        base, slope = self._margin(modes)
+        # Margins that the whole way cannot use up need no closer look.
+        effect = np.tensordot(np.abs(end), np.abs(slope), axes=1)
+        margin = np.abs(base + np.tensordot(volts, slope, axes=1))
+        if np.all((margin > 10 * effect) | (effect < 1e-12)):
             return seconds
         times = seconds * SAMPLES
-        way = np.stack([volts + self._moved(modes, rates, float(t), phi1) for t in times])
-        steady = self._holds(way, modes)
+        steady = self._holds(volts + self._moved(modes, rates, times)[0], modes)
         if steady.all():
             return seconds
         first = int(np.argmin(steady))
         low, high = (float(times[first - 1]) if first else 0.0), float(times[first])
         for _ in range(60):
             middle = (low + high) / 2
-            there = volts + self._moved(modes, rates, middle, phi1)
-            if self._holds(there[None, :], modes)[0]:
+            there = volts + self._moved(modes, rates, np.array([middle]))[0]
+            if self._holds(there, modes)[0]:
                 low = middle
             else:
                 high = middle
         return high
+
+
+def _phi1(z: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """(e^z - 1) / z."""
+    zero = z == 0
+    return np.where(zero, 1.0, np.expm1(z) / np.where(zero, 1.0, z))
+
+
+def _phi2(z: NDArray[np.complex128], first: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """(e^z - 1 - z) / z^2 from phi1 of the same z; a series where the difference cancels."""
+    small = np.abs(z) < 0.5
+    near = np.where(small, z, 0.0)
+    series = np.zeros_like(z)
+    for factor in INVERSE_FACTORIALS:
+        series = series * near + factor
+    return np.where(small, series, (first - 1) / np.where(small, 1.0, z))
 
 
 def absorption(prompt_farads: float, share: float, count: int = 11) -> list[tuple[float, float]]:

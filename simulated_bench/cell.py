@@ -89,13 +89,14 @@ class CellState:
     """What moves a cell's elements at one instant.
 
     `changes` are relative changes of resistance per bridge and arm (+0.002 is 0.2 %); joint
-    EMFs in V by the name of the conductor's lead; temperatures in degC; `dryness` multiplies
-    all insulation resistances (1 is as described).
+    EMFs in V by the name of the conductor's lead; temperatures in degC, that of the gauges that
+    of the body unless given; `dryness` multiplies all insulation resistances.
     """
 
     changes: tuple[Mapping[str, Values], ...] = ()
     body_celsius: Values = 20.0
     cable_celsius: Values = 20.0
+    gauge_celsius: Values | None = None
     joint_volts: Mapping[str, Values] = field(default_factory=dict)
     dryness: Values = 1.0
 
@@ -193,10 +194,12 @@ class CellDescription:
         self, bridge: Bridge, changes: Mapping[str, Values], state: CellState, at: str
     ) -> list[Element]:
         warmer = state.body_celsius - self.reference_celsius
+        gauges = state.body_celsius if state.gauge_celsius is None else state.gauge_celsius
+        at_gauges = 1 + bridge.arm_per_kelvin * (gauges - self.reference_celsius)
         parts = []
         for arm, unloaded in bridge.arms.items():
             a, b = (at + node for node in ARMS[arm])
-            ohms = unloaded * (1 + changes.get(arm, 0.0)) * (1 + bridge.arm_per_kelvin * warmer)
+            ohms = unloaded * (1 + changes.get(arm, 0.0)) * at_gauges
             if arm in bridge.zero:
                 joint = f"{at}joint {arm}"
                 parts.append(Element(f"{at}zero {arm}", a, joint, bridge.zero[arm]))

@@ -8,6 +8,7 @@ functions of time: asking twice, later or out of order gives the same numbers.
 
 from __future__ import annotations
 
+import cmath
 import hashlib
 import math
 from bisect import bisect_right
@@ -117,8 +118,7 @@ class Mains:
         """Return the mean over a window of a sine of amplitude 1 at the mains frequency."""
         turn = 2j * math.pi * self.hertz
         phase = self._phase + self._wander.mean(start_s, 0.0)
-        carried = np.exp(1j * phase + turn * start_s) * phi1(turn * seconds)
-        return float(np.imag(carried))
+        return (cmath.exp(1j * phase + turn * start_s) * phi1(turn * seconds)).imag
 
 
 @dataclass(frozen=True, slots=True)

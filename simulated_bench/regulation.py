@@ -67,6 +67,8 @@ def regulate(
     limits = np.array(
         [(s.volts, s.amps_max, s.amps_min, s.emf_min, s.emf_max) for s in sources], float
     )
+    if held is not None and len(sources) == 1 and sensed.ndim == 2:
+        return _one_held(sensed[0].tolist(), amps[0].tolist(), sources[0], held[0])
     if held is not None:
         modes = np.asarray([held], dtype=np.int64)
         emf, _ = _solve_modes(sensed, amps, limits, modes)
@@ -96,6 +98,22 @@ def _one_plain_source(
         emf, mode = source.emf_max, Mode.TOP
     elif emf < source.emf_min:
         emf, mode = source.emf_min, Mode.BOTTOM
+    return np.array([emf]), np.array([mode], dtype=np.int64)
+
+
+def _one_held(
+    sensed: list[float], amps: list[float], source: Source, mode: int
+) -> tuple[Floats, Ints]:
+    """The EMF of a single source in a mode that is known."""
+    match mode:
+        case Mode.CV:
+            emf = (source.volts - sensed[0]) / sensed[1]
+        case Mode.CC:
+            emf = (source.amps_max - amps[0]) / amps[1]
+        case Mode.SINK:
+            emf = (source.amps_min - amps[0]) / amps[1]
+        case _:
+            emf = source.emf_max if mode == Mode.TOP else source.emf_min
     return np.array([emf]), np.array([mode], dtype=np.int64)
 
 

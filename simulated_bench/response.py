@@ -11,8 +11,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-
 from simulated_bench.states import Drive, Modes, Plays, creep_terms
 
 CREEP_SHARES = ((0.4, 120.0), (0.6, 1980.0))
@@ -72,9 +70,9 @@ class Mechanics:
         self.plays.carried, self.plays.load = carried, load
         if response.creep_shares != self.response.creep_shares:
             rates, gains = creep_terms(response.creep_shares)
-            total = float(self.creep.values.real.sum())
+            total = self.creep.level()
             self.creep = Modes(rates, gains)
-            self.creep.settle(total / float(np.sum(gains)))
+            self.creep.settle(total / sum(gains))
         self.response = response
 
     def advance(self, seconds: float, load: Drive, swing: Drive) -> None:
@@ -96,7 +94,7 @@ class Mechanics:
         plays.reach, plays.weight = self.plays.reach, self.plays.weight
         plays.carried = self.plays.carried
         plays.move(u)
-        creep = response.creep * float(self.creep.mean(seconds, share).real.sum())
+        creep = response.creep * self.creep.mean_level(seconds, share)
         out = self._shape(u) + plays.output() + creep + self.repeats * u
         return out + swing.mean(seconds) / response.capacity_newtons + self.set_zero
 

@@ -9,6 +9,7 @@ reading is the mean over its own integration time: rejection of mains follows by
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,54 +17,48 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Complexes = NDArray[np.complex128]
 Floats = NDArray[np.float64]
+
+TURNS: Floats = np.concatenate([[0.0], np.geomspace(1e-6, 1.0, 200)])
 
 Term = tuple[complex, complex]
 """Amplitude and rate of an exponential: its real part counts."""
 
 
-def _series(z: Complexes, first: int) -> Complexes:
+_FACTORS = [1.0 / math.factorial(n) for n in range(24)]
+
+
+def phi1(z: complex) -> complex:
+    """Return (e^z - 1) / z, 1 at 0."""
+    if z.imag == 0.0:
+        return math.expm1(z.real) / z.real if z.real else 1.0
+    return _horner(z, 1) if abs(z) < 0.5 else (cmath.exp(z) - 1) / z
+
+
+def phi2(z: complex) -> complex:
+    """Return (e^z - 1 - z) / z^2, 1/2 at 0."""
+    return _horner(z, 2) if abs(z) < 0.5 else (phi1(z) - 1) / z
+
+
+def phi3(z: complex) -> complex:
+    """Return (e^z - 1 - z - z^2/2) / z^3, 1/6 at 0."""
+    return _horner(z, 3) if abs(z) < 0.8 else (phi2(z) - 0.5) / z
+
+
+def _horner(z: complex, first: int) -> complex:
     """sum z^n / (n + first)! from n = 0, for |z| below 1."""
-    term = np.full_like(z, 1 / math.factorial(first))
-    total = np.zeros_like(z)
-    for n in range(first + 1, first + 24):
-        total = total + term
-        term = term * z / n
+    total: complex = 0.0
+    for factor in reversed(_FACTORS[first : first + 17]):
+        total = total * z + factor
     return total
 
 
-def phi1(z: Complexes | Floats | complex) -> Complexes:
-    """Return (e^z - 1) / z, 1 at 0."""
-    z = np.asarray(z, np.complex128)
-    small = np.abs(z) < 1e-8
-    return np.where(small, 1 + z / 2, np.expm1(z) / np.where(small, 1, z))
-
-
-def phi2(z: Complexes | Floats | complex) -> Complexes:
-    """Return (e^z - 1 - z) / z^2, 1/2 at 0."""
-    z = np.asarray(z, np.complex128)
-    small = np.abs(z) < 0.5
-    safe = np.where(small, 1, z)
-    return np.where(small, _series(np.where(small, z, 0), 2), (np.expm1(safe) - safe) / safe**2)
-
-
-def phi3(z: Complexes | Floats | complex) -> Complexes:
-    """Return (e^z - 1 - z - z^2/2) / z^3, 1/6 at 0."""
-    z = np.asarray(z, np.complex128)
-    small = np.abs(z) < 0.8
-    safe = np.where(small, 1, z)
-    direct = (np.expm1(safe) - safe - safe**2 / 2) / safe**3
-    return np.where(small, _series(np.where(small, z, 0), 3), direct)
-
-
-def _between(a: Complexes, b: Complexes) -> Complexes:
+def _between(a: complex, b: complex) -> complex:
     """(phi1(b) - phi1(a)) / (b - a), also where the two meet."""
-    apart = b - a
-    close = np.abs(apart) < 1e-5
-    middle = (a + b) / 2
-    slope = phi1(middle) - phi2(middle)
-    return np.where(close, slope, (phi1(b) - phi1(a)) / np.where(close, 1, apart))
+    if abs(b - a) < 1e-5:
+        middle = (a + b) / 2
+        return phi1(middle) - phi2(middle)
+    return (phi1(b) - phi1(a)) / (b - a)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +71,7 @@ class Drive:
 
     def at(self, t: float) -> float:
         """Return u(t)."""
-        waves = sum((c * np.exp(mu * t)).real for c, mu in self.terms)
+        waves = sum((c * cmath.exp(mu * t)).real for c, mu in self.terms)
         return float(self.base + self.slope * t + waves)
 
     def mean(self, seconds: float) -> float:
@@ -86,7 +81,7 @@ class Drive:
 
     def shifted(self, t: float) -> Drive:
         """Return the same drive seen from t seconds later."""
-        terms = tuple((complex(c * np.exp(mu * t)), mu) for c, mu in self.terms)
+        terms = tuple((c * cmath.exp(mu * t), mu) for c, mu in self.terms)
         return Drive(self.base + self.slope * t, self.slope, terms)
 
     def scaled(self, factor: float) -> Drive:
@@ -103,9 +98,9 @@ class Drive:
         Made for a few real exponentials (a jack that overshoots), where no turn hides between
         the samples of the derivative.
         """
-        times = np.concatenate([[0.0], np.geomspace(1e-6, 1.0, 200)]) * seconds
         if len(self.terms) < 2 and not self.slope:
             return [self.at(seconds)]
+        times = seconds * TURNS
         signs = np.sign([self._derivative(float(t)) for t in times])
         turns = []
         for k in np.flatnonzero(signs[:-1] * signs[1:] < 0):
@@ -113,7 +108,7 @@ class Drive:
         return [*turns, self.at(seconds)]
 
     def _derivative(self, t: float) -> float:
-        return self.slope + float(sum((c * mu * np.exp(mu * t)).real for c, mu in self.terms))
+        return self.slope + float(sum((c * mu * cmath.exp(mu * t)).real for c, mu in self.terms))
 
     def _turn(self, low: float, high: float) -> float:
         rising = self._derivative(low) > 0
@@ -128,7 +123,7 @@ class Drive:
 
 def wave(amplitude: float, period_s: float, phase: float = 0.0) -> Term:
     """Return the term of amplitude sin(2 pi t / period + phase)."""
-    return amplitude * np.exp(1j * (phase - math.pi / 2)), 2j * math.pi / period_s
+    return amplitude * cmath.exp(1j * (phase - math.pi / 2)), 2j * math.pi / period_s
 
 
 REST = Drive()
@@ -141,53 +136,73 @@ class Modes:
     """
 
     def __init__(
-        self,
-        rates: Sequence[complex],
-        gains: Sequence[float] | float = 1.0,
-        values: Sequence[complex] | complex = 0.0,
+        self, rates: Sequence[complex], gains: Sequence[float] | None = None, value: complex = 0.0
     ) -> None:
-        self.rates = np.asarray(rates, np.complex128)
-        self.gains = np.broadcast_to(np.asarray(gains, float), self.rates.shape)
-        self.values: Complexes = np.zeros_like(self.rates) + np.asarray(values)
+        self.rates = [complex(rate) for rate in rates]
+        self.gains = list(gains) if gains is not None else [1.0] * len(self.rates)
+        self.values = [complex(value)] * len(self.rates)
 
     def settle(self, level: float) -> None:
         """Put all modes where a constant drive would bring them in the end."""
-        self.values = self.gains * (level + 0j)
+        self.values = [complex(gain * level) for gain in self.gains]
 
     def step(self, seconds: float, drive: Drive = REST) -> None:
         """Advance by any time."""
         self.values = self.ahead(seconds, drive)
 
-    def ahead(self, seconds: float, drive: Drive = REST) -> Complexes:
+    def level(self) -> float:
+        """Return the sum of the real parts now."""
+        return sum(value.real for value in self.values)
+
+    def mean_level(self, seconds: float, drive: Drive = REST) -> float:
+        """Return the sum of the real parts, mean over the window from now."""
+        return sum(value.real for value in self.means(seconds, drive))
+
+    def ahead(self, seconds: float, drive: Drive = REST) -> list[complex]:
         """Return the values `seconds` from now without moving."""
-        rates, t = self.rates, seconds
-        forced = drive.base * t * phi1(rates * t) + drive.slope * t**2 * phi2(rates * t)
-        for amplitude, mu in drive.terms:
-            forced = forced + self._carried(amplitude, mu, t)
-        return np.asarray(self.values * np.exp(rates * t) - rates * self.gains * forced)
+        after = []
+        for value, rate, gain in zip(self.values, self.rates, self.gains, strict=True):
+            forced = drive.base * seconds * phi1(rate * seconds)
+            if drive.slope:
+                forced += drive.slope * seconds**2 * phi2(rate * seconds)
+            for c, mu in _real_parts(drive.terms):
+                forced += c * _carried(rate, mu, seconds)
+            after.append(value * cmath.exp(rate * seconds) - rate * gain * forced)
+        return after
 
-    def _carried(self, amplitude: complex, mu: complex, t: float) -> Complexes:
-        """The convolution of e^(rate t) with the real part of a term.
-
-        The mode itself may be complex, so the real part is taken of the drive: half of the
-        term and half of its conjugate.
-        """
-        total = np.zeros_like(self.rates)
-        for c, m in ((amplitude / 2, mu), (np.conj(amplitude) / 2, np.conj(mu))):
-            # Symmetric in the two rates: the slower one in front keeps the rest from overflowing.
-            front = np.where(np.real(self.rates) > np.real(m), self.rates, m)
-            other = self.rates + m - front
-            total = total + c * t * np.exp(front * t) * phi1((other - front) * t)
-        return total
-
-    def mean(self, seconds: float, drive: Drive = REST) -> Complexes:
+    def means(self, seconds: float, drive: Drive = REST) -> list[complex]:
         """Return the means over the window from now, without moving."""
-        rates, t = self.rates, seconds
-        forced = drive.base * t * phi2(rates * t) + drive.slope * t**2 * phi3(rates * t)
-        for amplitude, mu in drive.terms:
-            for c, m in ((amplitude / 2, mu), (np.conj(amplitude) / 2, np.conj(mu))):
-                forced = forced + c * t * _between(rates * t, np.asarray(m * t))
-        return np.asarray(self.values * phi1(rates * t) - rates * self.gains * forced)
+        means = []
+        for value, rate, gain in zip(self.values, self.rates, self.gains, strict=True):
+            z = rate * seconds
+            forced = drive.base * seconds * phi2(z)
+            if drive.slope:
+                forced += drive.slope * seconds**2 * phi3(z)
+            for c, mu in _real_parts(drive.terms):
+                forced += c * seconds * _between(z, mu * seconds)
+            means.append(value * phi1(z) - rate * gain * forced)
+        return means
+
+
+def _real_parts(terms: Sequence[Term]) -> list[Term]:
+    """The real part of each term as exponentials: a mode may be complex itself."""
+    parts: list[Term] = []
+    for amplitude, mu in terms:
+        if mu.imag or amplitude.imag:
+            half = amplitude / 2
+            parts += (half, mu), (half.conjugate(), mu.conjugate())
+        else:
+            parts.append((amplitude, mu))
+    return parts
+
+
+def _carried(rate: complex, mu: complex, t: float) -> complex:
+    """The convolution of e^(rate t) and e^(mu t).
+
+    Symmetric in the two: the slower one in front keeps the rest from overflowing.
+    """
+    front, other = (rate, mu) if rate.real > mu.real else (mu, rate)
+    return t * cmath.exp(front * t) * phi1((other - front) * t)
 
 
 class Plays:

@@ -22,8 +22,9 @@ from simulated_bench.circuit import Circuit, Point
 from simulated_bench.elements import Part, Regulated, build
 
 MOST_PIECES = 50
-STILL_VOLTS = 1e-10
-"""Charges that move less than this over a step leave the point as it is."""
+STILL = 1e-8
+STILL_AMPS = 1e-15
+"""Charges that move less than this part, or change no current by more, leave the point as it is."""
 
 
 class ChatterError(ArithmeticError):
@@ -50,7 +51,7 @@ class TimedCircuit:
         self._find = capacitors
         self._capacitors: Sequence[Capacitor] = ()
         self._circuit: Circuit | None = None
-        self._shape: tuple[tuple[str, str, str], ...] = ()
+        self._shape: tuple[tuple[object, ...], ...] = ()
         self._charging: Charging | None = None
         self._point: Point | None = None
         self.solves = 0
@@ -65,6 +66,10 @@ class TimedCircuit:
         if self._point is None:
             self._point = self._solve(0.0)
         return self._point
+
+    def forget(self) -> None:
+        """Time has gone on and nobody has looked: no charge moves, slow parts may have."""
+        self._point = None
 
     def step(self, seconds: float) -> list[Piece]:
         """Advance by `seconds`; the charges move, the parts are asked for their means."""
@@ -92,7 +97,8 @@ class TimedCircuit:
         volts = np.array([c.volts for c in self._capacitors])
         span = self._charging.span(start, volts, seconds)
         point = start
-        if np.any(np.abs(span.mean - volts) > STILL_VOLTS):
+        still = STILL_AMPS * self._charging.series_ohms + STILL * np.abs(volts)
+        if np.any(np.abs(span.mean - volts) > still):
             for capacitor, held in zip(self._capacitors, span.mean, strict=True):
                 self._circuit.set(capacitor.element, emf=float(held))
             point = self._circuit.solve(held=span.modes or None)
@@ -103,7 +109,7 @@ class TimedCircuit:
 
     def _solve(self, seconds: float) -> Point:
         parts = self._parts(seconds)
-        shape = tuple((part.name, part.a, part.b) for part in parts)
+        shape = tuple((part.name, part.a, part.b, getattr(part, "sense", None)) for part in parts)
         if self._circuit is None or shape != self._shape:
             self._circuit, self._shape, self._charging = build(parts), shape, None
             known = self._circuit.branches
