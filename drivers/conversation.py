@@ -16,12 +16,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from drivers.dialect import Dialect
-from drivers.errors import LinkLostError, NoReplyError, RefusedError, ReplyError
+from drivers.errors import InstrumentError, LinkLostError, NoReplyError, RefusedError, ReplyError
 from drivers.framing import BlockFramer, FramingError, LineFramer, line_end_hint
 from drivers.reply import NotThisReplyError
 from drivers.scpi import ErrorEntry
 from drivers.time import Time
 from drivers.wire import Wire
+
+_WIRE_ERRORS = (TimeoutError, ConnectionError, FramingError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,26 +42,23 @@ class Conversation:
         self._wire = wire
         self._dialect = dialect
         self._time = time
+        self._link = dialect.link
+        self._pace = dialect.pace
         self._command_end = dialect.link.command_end.encode("ascii")
         self._reply_end = dialect.link.reply_end.encode("ascii")
+        self._reply_ns = _ns(dialect.link.reply_s)
+        self._gap_ns = _ns(dialect.pace.between_commands_s)
         self._framer = self._new_framer()
         self._lock = threading.RLock()
         self._in_doubt = False
         self._greeting = False
         self._ready_at_ns = time.now_ns() + _ns(dialect.pace.after_open_s)
+        self._longest_ns = 0
         self._sent = b""
         self._newest: tuple[str, int] | None = None
-        self.stream_seen_ns = 0
+        self._refusal: str | None = None
         self.generation = 0
         self.greet: Callable[[], None] = lambda: None
-
-    @property
-    def role(self) -> str:
-        return self._wire.name
-
-    @property
-    def resource(self) -> str:
-        return self._wire.resource
 
     @property
     def is_serial(self) -> bool:
@@ -81,63 +80,78 @@ class Conversation:
 
     def begin(self) -> None:
         """Greet the instrument for the first time."""
-        with self._guarded():
+        with self._lock:
             self._greet()
 
     def make_sure(self) -> None:
         """Open a link in doubt again now, so that what depends on it is set anew."""
-        with self._guarded():
-            pass
+        with self._lock:
+            self._be_sure()
 
     def ask(self, command: str, *, reply_s: float | None = None, lines: int = 1) -> Answer:
         """Send a query; return its whole reply within `reply_s` seconds of bench time."""
-        with self._exchange(command) as started_ns:
-            deadline_ns = self._deadline(reply_s)
-            text = "\n".join(self._line(deadline_ns) for _ in range(lines))
-            self._nothing_more()
-        self.raise_refusal(text)
-        return Answer(text, started_ns, self._time.now_ns())
+        with self._lock:
+            self._be_sure()
+            self._in_doubt = True
+            try:
+                started_ns = self._send(command)
+                text = self._reply(started_ns, reply_s, lines)
+            except _WIRE_ERRORS as error:
+                raise self._failure(error) from error
+            ended_ns = self._done()
+        self._raise_refusal(text)
+        return Answer(text, started_ns, ended_ns)
 
     def tell(self, command: str, *, reply_s: float | None = None) -> None:
         """Send a command, and read its acknowledgement where the dialect has one."""
-        with self._exchange(command):
-            if self._dialect.acknowledgement is None:
-                self._rest(0.0)
-                return
-            text = self._line(self._deadline(reply_s))
-            self._nothing_more()
-        self.raise_refusal(text)
-        try:
-            self._dialect.acknowledgement.match(text)
-        except NotThisReplyError as error:
-            raise RefusedError(*self._who, f"{command!r} was not acknowledged: {error}",
-                               sent=self._sent, received=_bytes(text)) from error  # fmt: skip
+        text = ""
+        with self._lock:
+            self._be_sure()
+            self._in_doubt = True
+            try:
+                started_ns = self._send(command)
+                if self._dialect.acknowledgement is not None:
+                    text = self._reply(started_ns, reply_s, self._dialect.acknowledgement.lines)
+            except _WIRE_ERRORS as error:
+                raise self._failure(error) from error
+            self._done()
+        if self._dialect.acknowledgement is not None:
+            self._check_acknowledgement(command, text)
 
     def ask_block(self, command: str, *, reply_s: float | None = None) -> bytearray:
         """Send a query; return the bytes of the IEEE 488.2 block that answers it."""
-        with self._exchange(command):
-            deadline_ns = self._deadline(reply_s)
+        with self._lock:
+            self._be_sure()
+            self._in_doubt = True
             framer = BlockFramer(self._reply_end)
-            block = None
-            while block is None:
-                self._fill_block(framer, deadline_ns)
-                block = framer.block(message_ended=self._wire.message_ended)
+            try:
+                deadline_ns = self._deadline(self._send(command), reply_s)
+                while (block := framer.block(message_ended=self._wire.message_ended)) is None:
+                    self._fill_block(framer, deadline_ns)
+            except _WIRE_ERRORS as error:
+                raise self._failure(error, framer.pending) from error
+            self._done()
         return block
 
     def newest_line(self, not_before_ns: int, within_s: float) -> Answer:
         """Return the newest whole line of a stream that came at or after `not_before_ns`.
 
-        Waits for one at most `within_s`. Older lines are passed over.
+        Waits at most `within_s` for one; older lines are passed over, and no line is
+        returned twice. Raises RefusedError when the instrument refused something meanwhile.
         """
-        with self._guarded():
+        with self._lock:
+            self._be_sure()
             deadline_ns = self._time.now_ns() + _ns(within_s)
-            self._take_what_came()
-            while self._newest is None or self._newest[1] < not_before_ns:
-                self._framer.receive(self._receive(deadline_ns))
-                self._keep_newest()
+            try:
                 self._take_what_came()
-            text, at_ns = self._newest
-            self._newest, self.stream_seen_ns = None, at_ns
+                while self._newest is None or self._newest[1] < not_before_ns:
+                    self._framer.receive(self._wire.receive(deadline_ns))
+                    self._take_what_came()
+            except _WIRE_ERRORS as error:
+                self._in_doubt = True
+                raise self._failure(error) from error
+            (text, at_ns), self._newest = self._newest, None
+        self._raise_refused_meanwhile()
         return Answer(text, at_ns, at_ns)
 
     def errors(self) -> tuple[ErrorEntry, ...]:
@@ -147,54 +161,52 @@ class Conversation:
             return ()
         found: list[ErrorEntry] = []
         for _ in range(words.most if words.kind == "queue" else 1):
-            entry = self._error_entry(words.ask)
+            entry = self._error_entry()
             if entry is None:
                 break
             found.append(entry)
-        return tuple(entry for entry in found if str(entry.code) not in words.ignore)
-
-    def _error_entry(self, ask: str) -> ErrorEntry | None:
-        words = self._dialect.errors
-        assert words is not None
-        answer = self.ask(ask)
-        try:
-            fields = words.reply.match(answer.text)
-        except NotThisReplyError as error:
-            self._in_doubt = True
-            raise self.reply_error(str(error), answer.text) from error
-        code = fields.get("code", answer.text)
-        if code in words.none:
-            return None
-        number = int(code) if code.lstrip("+-").isdigit() else -1
-        return ErrorEntry(number, fields.get("text", code).strip())
+        return tuple(entry for entry in found if entry.code not in words.ignore)
 
     def check_errors(self, commands: Sequence[str]) -> None:
         """Raise RefusedError when the instrument complains about what it was just told."""
         entries = self.errors()
         if entries:
             said = "; ".join(str(entry) for entry in entries)
-            raise RefusedError(*self._who, f"{said} after {', '.join(map(repr, commands))}",
-                               sent=self._sent, received=_bytes(said))  # fmt: skip
+            raise self.refused(f"{said} after {', '.join(map(repr, commands))}", said)
 
     def blurt(self, commands: Sequence[str], wake_s: float) -> None:
-        """XX"""
+        """End half a command that may lie in the instrument, then send these and await nothing.
+
+        What came within `wake_s` afterwards is dropped. For switching off and for waking up.
+        """
         with self._lock:
             if self._in_doubt:
                 self._reopen(wait_out=False)
             self._in_doubt = True
             try:
-                self._send(b"")
-                self._time.wait(wake_s)
+                self._wire.send(self._command_end, self._deadline(self._time.now_ns(), None))
+                self._time.wait(max(wake_s, self._pace.between_commands_s))
                 for command in commands:
-                    self._rest(self._dialect.pace.between_commands_s)
-                    self._send(command.encode("ascii"))
+                    self._send(command)
+                    self._done()
+                    self._in_doubt = True
                 self._time.wait(wake_s)
-                while self._wire.waiting():
-                    self._wire.receive(self._time.now_ns() + _ns(wake_s))
-            except (TimeoutError, ConnectionError) as error:
-                raise self._lost(error) from error
-            self._framer = self._new_framer()
+                self._drop_what_came()
+            except _WIRE_ERRORS as error:
+                raise self._failure(error) from error
             self._in_doubt = False
+
+    @contextmanager
+    def unbroken(self) -> Iterator[None]:
+        """Raise RefusedError at the end when the link had to be opened again inside.
+
+        What was told before that may be lost, and what was read may belong to something else.
+        """
+        generation = self.generation
+        yield
+        if generation != self.generation:
+            self._in_doubt = True
+            raise self.refused("the link had to be opened again in the middle of this")
 
     def doubt(self) -> None:
         """Say that what came cannot be trusted: the next exchange opens the link again."""
@@ -208,60 +220,146 @@ class Conversation:
         """Return the error for an instrument that did not do what it was told."""
         return RefusedError(*self._who, reason, sent=self._sent, received=_bytes(text))
 
+    def cannot(self, reason: str) -> RefusedError:
+        """Return the error for what this dialect cannot do; nothing was sent for it."""
+        return RefusedError(*self._who, reason)
+
     def no_reply(self, reason: str) -> NoReplyError:
+        """Return the error for an instrument that has no value in time."""
         return NoReplyError(*self._who, reason, sent=self._sent)
 
     def close(self) -> None:
         with self._lock:
             self._wire.close()
 
-    @property
-    def _who(self) -> tuple[str, str]:
-        return self._wire.name, self._wire.resource
+    # one exchange
 
-    @contextmanager
-    def _exchange(self, command: str) -> Iterator[int]:
-        with self._guarded():
-            if not self._dialect.link.free_running and self._wire.waiting():
-                self._reopen(wait_out=True)  # somebody spoke unasked: a reply of before, doubled
-                self._greet()
-            self._rest(0.0)
+    def _be_sure(self) -> None:
+        """Make sure that the link is open and silent, so that the next bytes are the reply."""
+        try:
+            if self._in_doubt and not self._greeting:
+                self._reopen_and_greet()
+            if not self._link.free_running and self._wire.waiting():
+                self._look_at_unasked()
+        except _WIRE_ERRORS as error:
             self._in_doubt = True
-            started_ns = self._time.now_ns()
-            self._send(command.encode("ascii"))
-            self._drop_echo(command)
-            self._rest_before_reading()
-            yield started_ns
-            self._in_doubt = False
-            self._ready_at_ns = self._time.now_ns() + _ns(self._dialect.pace.between_commands_s)
+            raise self._failure(error) from error
 
-    @contextmanager
-    def _guarded(self) -> Iterator[None]:
-        """Hold the lock, make sure of the link, turn the wire's errors into ours."""
-        with self._lock:
-            try:
-                if self._in_doubt and not self._greeting:
-                    self._reopen(wait_out=True)
-                    self._greet()
-                yield
-            except TimeoutError as error:
-                raise self._silent() from error
-            except ConnectionError as error:
-                self._in_doubt = True
-                raise self._lost(error) from error
-            except FramingError as error:
-                self._in_doubt = True
-                raise self.reply_error(str(error), _text(self._framer.pending)) from error
+    def _look_at_unasked(self) -> None:
+        """Bytes nobody asked for: a reply of before, doubled or late, or only rests of a line."""
+        self._take_what_came(keep=False)
+        if self._framer.is_clean:
+            return
+        if self._greeting:
+            self._framer = self._new_framer()  # a banner: nothing was asked before
+            return
+        unasked = self._framer.pending
+        self._reopen_and_greet()
+        if not self._wire.waiting():
+            return
+        self._take_what_came(keep=False)
+        if not self._framer.is_clean:
+            self._in_doubt = True
+            raise self.reply_error("it speaks without being asked", _text(unasked))
+
+    def _send(self, command: str) -> int:
+        """Send one command when the instrument is ready for it; return when."""
+        now_ns = self._time.now_ns()
+        if now_ns < self._ready_at_ns:
+            self._time.wait((self._ready_at_ns - now_ns) / 1e9)
+            now_ns = self._time.now_ns()
+        self._sent = command.encode("ascii") + self._command_end
+        self._wire.send(self._sent, now_ns + self._reply_ns)
+        if self._link.echo:
+            self._drop_echo(command)
+        return now_ns
+
+    def _done(self) -> int:
+        now_ns = self._time.now_ns()
+        self._ready_at_ns = now_ns + self._gap_ns
+        self._in_doubt = False
+        return now_ns
+
+    def _reply(self, started_ns: int, reply_s: float | None, lines: int) -> str:
+        deadline_ns = self._deadline(started_ns, reply_s)
+        if self._pace.write_to_read_s:
+            self._time.wait(self._pace.write_to_read_s)
+        text = self._line(deadline_ns)
+        for _ in range(lines - 1):
+            text += "\n" + self._line(deadline_ns)
+        if not self._framer.is_clean:
+            raise FramingError("bytes after the reply")
+        return text
+
+    def _line(self, deadline_ns: int) -> str:
+        while (line := self._framer.next_line()) is None:
+            self._framer.receive(self._wire.receive(deadline_ns))
+        return _text(line)
+
+    def _drop_echo(self, command: str) -> None:
+        line = self._line(self._deadline(self._time.now_ns(), None))
+        if line != command.strip():
+            raise FramingError(f"the echo should have been {command!r}, it was {line!r}")
+
+    def _deadline(self, from_ns: int, reply_s: float | None) -> int:
+        patience_ns = self._reply_ns if reply_s is None else _ns(reply_s)
+        self._longest_ns = max(self._longest_ns, patience_ns)
+        return from_ns + patience_ns
+
+    def _fill_block(self, framer: BlockFramer, deadline_ns: int) -> None:
+        room = framer.room()
+        if room is None:
+            framer.receive(self._wire.receive(deadline_ns, framer.wants))
+        else:
+            framer.filled(self._wire.receive_into(room, deadline_ns))
+
+    # what comes unasked
+
+    def _take_what_came(self, *, keep: bool = True) -> None:
+        if keep:
+            self._keep_newest()
+        while self._wire.waiting():
+            self._framer.receive(self._wire.receive(self._time.now_ns() + self._reply_ns))
+            if keep:
+                self._keep_newest()
+
+    def _drop_what_came(self) -> None:
+        self._take_what_came(keep=False)
+        self._framer = self._new_framer()
+        self._newest = self._refusal = None
+
+    def _keep_newest(self) -> None:
+        while (line := self._framer.next_line()) is not None:
+            text = _text(line)
+            if self._is_refusal(text):
+                self._refusal = text
+            else:
+                self._newest = text, self._time.now_ns()
+
+    def _raise_refused_meanwhile(self) -> None:
+        text, self._refusal = self._refusal, None
+        if text is not None:
+            self._raise_refusal(text)
+
+    # doubt
+
+    def _reopen_and_greet(self) -> None:
+        self._reopen(wait_out=True)
+        self._greet()
 
     def _reopen(self, *, wait_out: bool) -> None:
         self._in_doubt = True
         if wait_out and self._wire.is_serial:
-            self._time.wait(self._dialect.link.longest_reply_s)
+            self._time.wait(max(self._link.longest_reply_s, self._longest_ns / 1e9))
         self._framer = self._new_framer()
-        self._newest = None
+        self._newest = self._refusal = None
+        self._longest_ns = 0
         self.generation += 1
-        self._wire.reopen()
-        self._ready_at_ns = self._time.now_ns() + _ns(self._dialect.pace.after_open_s)
+        try:
+            self._wire.reopen()
+        except ConnectionError as error:
+            raise self._failure(error) from error
+        self._ready_at_ns = self._time.now_ns() + _ns(self._pace.after_open_s)
         self._in_doubt = False
 
     def _greet(self) -> None:
@@ -275,84 +373,65 @@ class Conversation:
         finally:
             self._greeting = False
 
-    def _send(self, command: bytes) -> None:
-        self._sent = command + self._command_end
-        self._wire.send(self._sent, self._deadline(None))
-
-    def _drop_echo(self, command: str) -> None:
-        if not self._dialect.link.echo:
-            return
-        deadline_ns = self._deadline(None)
-        if (line := self._line(deadline_ns)) != command.strip():
-            raise self.reply_error("the echo is not what was sent", line)
-
-    def _line(self, deadline_ns: int) -> str:
-        while (line := self._framer.next_line()) is None:
-            self._framer.receive(self._receive(deadline_ns))
-        return _text(line)
-
-    def _receive(self, deadline_ns: int) -> bytes:
-        return self._wire.receive(deadline_ns)
-
-    def _nothing_more(self) -> None:
-        if not self._dialect.link.free_running and not self._framer.is_clean:
-            raise self.reply_error("bytes after the reply", _text(self._framer.pending))
-
-    def _take_what_came(self) -> None:
-        while self._wire.waiting():
-            self._framer.receive(self._wire.receive(self._time.now_ns() + _ns(1.0)))
-            self._keep_newest()
-
-    def _keep_newest(self) -> None:
-        while (line := self._framer.next_line()) is not None:
-            self._newest = _text(line), self._time.now_ns()
-
-    def _fill_block(self, framer: BlockFramer, deadline_ns: int) -> None:
-        room = framer.room()
-        if room is None:
-            framer.receive(self._wire.receive(deadline_ns, framer.wants))
-        else:
-            framer.filled(self._wire.receive_into(room, deadline_ns))
-
-    def _rest(self, seconds: float) -> None:
-        left_ns = self._ready_at_ns - self._time.now_ns()
-        if left_ns > 0 or seconds:
-            self._time.wait(max(left_ns / 1e9, seconds))
-
-    def _rest_before_reading(self) -> None:
-        if self._dialect.pace.write_to_read_s:
-            self._time.wait(self._dialect.pace.write_to_read_s)
-
-    def _deadline(self, reply_s: float | None) -> int:
-        patience = self._dialect.link.reply_s if reply_s is None else reply_s
-        return self._time.now_ns() + _ns(patience)
-
     def _new_framer(self) -> LineFramer:
-        return LineFramer(self._reply_end, self._dialect.link.longest_line)
+        prompt = self._link.prompt.encode("ascii")
+        return LineFramer(self._reply_end, self._link.longest_line, prompt)
 
-    def raise_refusal(self, text: str) -> None:
-        """Raise RefusedError when the line is the instrument's way to say no."""
-        refusal = self._dialect.refusal
-        if refusal is None:
-            return
+    # what the instrument says about itself
+
+    def _error_entry(self) -> ErrorEntry | None:
+        words = self._dialect.errors
+        assert words is not None
+        answer = self.ask(words.ask)
         try:
-            fields = refusal.reply.match(text)
-        except NotThisReplyError:
+            fields = words.reply.match(answer.text)
+        except NotThisReplyError as error:
+            self._in_doubt = True
+            raise self.reply_error(str(error), answer.text) from error
+        code = fields.get("code", answer.text)
+        if not code.lstrip("+-").isdigit():
+            return None if code in words.none else ErrorEntry(-1, code)
+        number = int(code) & words.mask if words.kind == "register" else int(code)
+        if number == 0 or code in words.none:
+            return None
+        return ErrorEntry(number, fields.get("text", "").strip())
+
+    def _check_acknowledgement(self, command: str, text: str) -> None:
+        self._raise_refusal(text)
+        assert self._dialect.acknowledgement is not None
+        try:
+            self._dialect.acknowledgement.match(text)
+        except NotThisReplyError as error:
+            self._in_doubt = True
+            raise self.reply_error(f"{command!r} was not acknowledged: {error}", text) from error
+
+    def _is_refusal(self, text: str) -> bool:
+        refusal = self._dialect.refusal
+        return refusal is not None and refusal.reply.expression.fullmatch(text) is not None
+
+    def _raise_refusal(self, text: str) -> None:
+        refusal = self._dialect.refusal
+        if refusal is None or not self._is_refusal(text):
             return
-        meaning = refusal.meanings.get(fields.get("code", ""), "")
+        meaning = refusal.meanings.get(refusal.reply.match(text).get("code", ""), "")
         raise self.refused(f"{text}: {meaning}" if meaning else text, text)
 
-    def _silent(self) -> NoReplyError:
-        partial = self._framer.pending
-        hint = line_end_hint(partial, self._reply_end)
-        hint = hint or ("" if partial else "; is it on, and is no other program talking to it?")
-        return NoReplyError(
-            *self._who, f"nothing whole came in time{hint}", sent=self._sent, received=partial
-        )
+    @property
+    def _who(self) -> tuple[str, str]:
+        return self._wire.name, self._wire.resource
 
-    def _lost(self, error: BaseException) -> LinkLostError:
-        return LinkLostError(*self._who, str(error) or "the link is gone",
-                             sent=self._sent, received=self._framer.pending)  # fmt: skip
+    def _failure(self, error: Exception, pending: bytes | None = None) -> InstrumentError:
+        """Return one of our errors for one of the wire's."""
+        partial = self._framer.pending if pending is None else pending
+        if isinstance(error, ConnectionError):
+            reason = str(error) or "the link is gone"
+            return LinkLostError(*self._who, reason, sent=self._sent, received=partial)
+        if isinstance(error, FramingError):
+            return ReplyError(*self._who, str(error), sent=self._sent, received=partial[:200])
+        hint = line_end_hint(partial, self._reply_end)
+        hint = hint or ("" if partial else "; is it on, and does no other program talk to it?")
+        reason = f"nothing whole came in time{hint}"
+        return NoReplyError(*self._who, reason, sent=self._sent, received=partial)
 
 
 def _ns(seconds: float) -> int:

@@ -9,6 +9,7 @@ from __future__ import annotations
 # What may stand round a line and means nothing: white space, NUL, XON (11h) and XOFF (13h),
 # which arrive as data when one side was told to use no flow control.
 MEANINGLESS = b" \t\r\n\v\f\x00\x11\x13"
+FLOW = b"\x11\x13"
 _LINE_ENDS = {"LF": b"\n", "CR": b"\r", "NUL": b"\x00", "semicolon": b";"}
 
 
@@ -19,8 +20,10 @@ class FramingError(ValueError):
 class LineFramer:
     """Lines that end in `terminator`; blank ones are passed over, they carry nothing."""
 
-    def __init__(self, terminator: bytes, longest: int = 65536) -> None:
+    def __init__(self, terminator: bytes, longest: int = 65536, prompt: bytes = b"") -> None:
+        """`prompt` is what some instruments put in front of the next line, unasked."""
         self._terminator = terminator
+        self._prompt = prompt
         self._longest = longest
         self._buffer = bytearray()
         self._searched = 0
@@ -34,7 +37,7 @@ class LineFramer:
     @property
     def is_clean(self) -> bool:
         """True when nothing of meaning is left over."""
-        return not self._buffer or not self._buffer.strip(MEANINGLESS)
+        return not self._buffer or not self._without_prompt(self._buffer.strip(MEANINGLESS))
 
     def receive(self, data: bytes) -> None:
         self._buffer += data
@@ -49,11 +52,20 @@ class LineFramer:
             if at < 0:
                 self._searched = self._search_later_from()
                 return None
-            line = bytes(self._buffer[:at]).strip(MEANINGLESS)
+            line = self._meaning_of(self._buffer[:at])
             del self._buffer[: at + len(self._terminator)]
             self._searched = 0
             if line:
                 return line
+
+    def _meaning_of(self, line: bytearray) -> bytes:
+        kept = line.translate(None, FLOW) if b"\x11" in line or b"\x13" in line else line
+        return bytes(self._without_prompt(kept.strip(MEANINGLESS)))
+
+    def _without_prompt(self, line: bytearray) -> bytearray:
+        while self._prompt and line.startswith(self._prompt):
+            line = line[len(self._prompt) :].lstrip(MEANINGLESS)
+        return line
 
     def _search_later_from(self) -> int:
         if len(self._buffer) > self._longest:

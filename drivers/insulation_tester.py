@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from drivers.dialect import InsulationWords, Quantity
+from drivers.conversation import Answer
+from drivers.dialect_parts import Applied, InsulationWords
 from drivers.instrument import Instrument
-from drivers.reader import Reader
 from drivers.reply import NotThisReplyError, NoValueYetError
 from drivers.values import Value
 
@@ -20,37 +20,44 @@ QUANTITY = "insulation-resistance"
 class InsulationTester(Instrument):
     """Applies a voltage, reads resistance in ohm."""
 
-    kind: ClassVar[str] = "insulation"
-    _started_ns: int = 0
+    kinds: ClassVar[frozenset[str]] = frozenset({"insulation"})
+    _started_ns: int | None = None
+    _lost_sight: bool = False
 
     def start(self, volts: float) -> None:
         """Apply `volts`; raises RefusedError when the tester cannot, or did not take it over."""
+        words = self._steps.words({"volts": volts})
         self._talk.make_sure()
-        self._run(self._words.start, {"volts": volts})
+        self._steps.run(self._words.start, words)
         self._started_ns = self._time.now_ns()
+        self._lost_sight = False
 
     def read(self) -> Value:
         """Return the newest insulation resistance; waits while the leads are being charged.
 
-        Raises RefusedError when no test is going on.
+        Raises RefusedError when no test is going on, or when the link was lost since `start`:
+        what the tester does then is not known, so it must be stopped and started again.
         """
-        words = self._quantity
-        reader = Reader(self._talk, self._dialect, self._time, self._fill)
-        return reader.read(
-            QUANTITY, words, {}, range_=None,
-            within_s=self._dialect.link.reply_s + words.reading.fixed_s,
-            since_ns=self._started_ns,
-        )  # fmt: skip
+        self._talk.make_sure()
+        if self._lost_sight:
+            raise self._talk.cannot("the link was lost during the test: stop, then start again")
+        parts = self._dialect.quantities[QUANTITY]
+        words = self._steps.words({}, parts.values)
+        within_s = self._dialect.link.reply_s + parts.reading.fixed_s
+        with self._talk.unbroken():
+            self._steps.run(parts.reading.begin, words)
+            value = self._reader.read(
+                QUANTITY, parts, words, within_s=within_s, since_ns=self._started_ns or 0
+            )
+            self._steps.prove(parts.reading.prove, words)
+        return value
 
     def applied_volts(self) -> Value | None:
         """Return the voltage at the terminals as the tester measures it; None where it cannot."""
         words = self._words.applied
         if words is None:
             return None
-        if words.ask is None:
-            answer = self._talk.newest_line(0, self._dialect.link.reply_s)
-        else:
-            answer = self._talk.ask(self._fill(words.ask, {}), lines=words.reply.lines)
+        answer = self._applied(words)
         try:
             parsed = words.reply.parse(answer.text, "V")
         except (NotThisReplyError, NoValueYetError) as error:
@@ -63,16 +70,28 @@ class InsulationTester(Instrument):
 
     def stop(self) -> None:
         """Take the voltage off and prove that it is gone; raises RefusedError when it is not."""
-        self._run(self._words.stop, {})
-        if self._dialect.safe_off is not None:
-            for step in self._dialect.safe_off.proof:
-                self._step(step, None, self._options)
+        self._talk.make_sure()
+        words = self._steps.words()
+        self._steps.run(self._words.stop, words)
+        self._started_ns, self._lost_sight = None, False
+        assert self._dialect.safe_off is not None
+        self._steps.prove(self._dialect.safe_off.proof, words)
+
+    def safe_off(self) -> None:
+        super().safe_off()
+        self._lost_sight = False
 
     @property
     def _words(self) -> InsulationWords:
         assert self._dialect.insulation is not None
         return self._dialect.insulation
 
-    @property
-    def _quantity(self) -> Quantity:
-        return self._dialect.quantities[QUANTITY]
+    def _forget(self) -> None:
+        self._lost_sight = self._lost_sight or self._started_ns is not None
+        self._started_ns = None
+
+    def _applied(self, words: Applied) -> Answer:
+        if words.ask is None:
+            return self._talk.newest_line(0, self._dialect.link.reply_s)
+        command = self._steps.fill(words.ask, self._steps.words())
+        return self._talk.ask(command, lines=words.reply.lines)

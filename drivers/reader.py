@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from drivers.conversation import Answer, Conversation
-from drivers.dialect import Dialect, Quantity, Reading, State
+from drivers.dialect_parts import Quantity, Reading, State
 from drivers.errors import InstrumentError
-from drivers.reply import NotThisReplyError, NoValueYetError, Parsed
-from drivers.template import Given
+from drivers.reply import NotThisReplyError, NoValueYetError, Parsed, ReplyShape
+from drivers.steps import Steps, Words
 from drivers.time import Time
 from drivers.values import Value
 
@@ -17,90 +16,91 @@ from drivers.values import Value
 class Reader:
     """Reads one quantity over one conversation."""
 
-    def __init__(
-        self,
-        talk: Conversation,
-        dialect: Dialect,
-        time: Time,
-        fill: Callable[[str, Mapping[str, Given]], str],
-    ) -> None:
+    def __init__(self, talk: Conversation, steps: Steps, time: Time) -> None:
         self._talk = talk
-        self._dialect = dialect
+        self._steps = steps
         self._time = time
-        self._fill = fill
 
     def read(
         self,
         name: str,
         quantity: Quantity,
-        given: Mapping[str, Given],
+        words: Words,
         *,
-        range_: float | None,
+        range_: float | None = None,
         within_s: float,
         since_ns: int = 0,
     ) -> Value:
         """Return one reading that is younger than `since_ns`, within `within_s` seconds.
 
         Raises NoReplyError when there is none in time, ReplyError for anything that the
-        dialect does not know.
+        dialect does not know, RefusedError when the instrument is not measuring.
         """
         reading = quantity.reading
-        give_up_ns = self._time.now_ns() + round(max(reading.retry_s, 0.0) * 1e9)
+        give_up_ns = self._time.now_ns() + round(reading.retry_s * 1e9)
         while True:
-            answer = self._answer(reading, given, within_s, since_ns)
+            try:
+                answer = self._answer(reading, words, within_s, since_ns)
+            except InstrumentError as error:
+                raise self._steps.explained(error) from error
             parsed = self._parsed(answer, reading, quantity.unit)
             if parsed is not None:
-                self._confirm(reading, given, answer, within_s)
+                self._confirm(reading, words, answer, within_s)
                 return _value(name, quantity, parsed, answer, range_)
             if self._time.now_ns() >= give_up_ns:
                 raise self._talk.no_reply(f"it has no value: {answer.text!r}")
             self._time.wait(reading.every_s)
 
     def fetch(
-        self, name: str, quantity: Quantity, given: Mapping[str, Given], *, range_: float | None,
-        within_s: float, started_ns: int,
-    ) -> Value:  # fmt: skip
+        self,
+        name: str,
+        quantity: Quantity,
+        words: Words,
+        *,
+        range_: float | None,
+        within_s: float,
+        started_ns: int,
+    ) -> Value:
         """Return the reading that was started before, as `read` does."""
         reading = quantity.reading
         assert reading.fetch is not None
-        answer = self._talk.ask(self._fill(reading.fetch, given), reply_s=within_s,
-                                lines=reading.reply.lines)  # fmt: skip
+        answer = self._talk.ask(
+            self._steps.fill(reading.fetch, words), reply_s=within_s, lines=reading.reply.lines
+        )
         parsed = self._parsed(answer, reading, quantity.unit)
         if parsed is None:
             raise self._talk.no_reply(f"it has no value: {answer.text!r}")
-        self._confirm(reading, given, answer, within_s)
-        started = replace(answer, started_ns=started_ns)
-        return _value(name, quantity, parsed, started, range_)
+        self._confirm(reading, words, answer, within_s)
+        return _value(name, quantity, parsed, replace(answer, started_ns=started_ns), range_)
 
-    def _answer(
-        self, reading: Reading, given: Mapping[str, Given], within_s: float, since_ns: int
-    ) -> Answer:
+    def _answer(self, reading: Reading, words: Words, within_s: float, since_ns: int) -> Answer:
+        fresh_ns = since_ns + round(reading.stale_s * 1e9)
         if reading.by == "stream":
-            return self._from_stream(reading, within_s, since_ns)
+            return self._from_stream(reading, within_s, fresh_ns)
+        if self._time.now_ns() < fresh_ns:
+            self._time.wait((fresh_ns - self._time.now_ns()) / 1e9)
         if reading.state is not None:
-            self._poll(reading.state, given)
+            self._poll(reading.state, words)
         assert reading.ask is not None
         return self._talk.ask(
-            self._fill(reading.ask, given), reply_s=within_s, lines=reading.reply.lines
+            self._steps.fill(reading.ask, words), reply_s=within_s, lines=reading.reply.lines
         )
 
-    def _from_stream(self, reading: Reading, within_s: float, since_ns: int) -> Answer:
-        not_before_ns = max(since_ns + round(reading.stale_s * 1e9), self._talk.stream_seen_ns)
+    def _from_stream(self, reading: Reading, within_s: float, not_before_ns: int) -> Answer:
+        give_up_ns = self._time.now_ns() + round(within_s * 1e9)
         while True:
-            answer = self._talk.newest_line(not_before_ns, within_s)
-            self._talk.raise_refusal(answer.text)
-            if not any(_matches(shape.match, answer.text) for shape in reading.skip):
+            left_s = max(0.0, (give_up_ns - self._time.now_ns()) / 1e9)
+            answer = self._talk.newest_line(not_before_ns, left_s)
+            if _matches_one(reading.stopped, answer.text):
+                raise self._talk.refused("it is not measuring", answer.text)
+            if not _matches_one(reading.skip, answer.text):
                 return answer
-            not_before_ns = answer.ended_ns + 1
 
-    def _poll(self, state: State, given: Mapping[str, Given]) -> None:
+    def _poll(self, state: State, words: Words) -> None:
         deadline_ns = self._time.now_ns() + round(state.longest_s * 1e9)
         while True:
-            text = self._talk.ask(self._fill(state.ask, given), lines=state.reply.lines).text
-            try:
-                now = state.reply.match(text)["state"]
-            except NotThisReplyError as error:
-                raise self._doubtful(error, text) from error
+            text = self._talk.ask(self._steps.fill(state.ask, words), lines=state.reply.lines).text
+            now = self._steps.match(state.reply, text)["state"]
             if now in state.ready:
                 return
             if now in state.stopped:
@@ -112,39 +112,33 @@ class Reader:
             self._time.wait(state.every_s)
 
     def _parsed(self, answer: Answer, reading: Reading, unit: str) -> Parsed | None:
+        """Return the reply's meaning, None when it says "no value"."""
         try:
             parsed = reading.reply.parse(answer.text, unit)
         except NoValueYetError:
             return None
         except NotThisReplyError as error:
-            raise self._doubtful(error, answer.text) from error
+            raise self._doubtful(str(error), answer.text) from error
         if parsed.value is None and parsed.limit is None:
             raise self._doubtful("no value in the reply", answer.text)
         return parsed
 
-    def _confirm(
-        self, reading: Reading, given: Mapping[str, Given], answer: Answer, within_s: float
-    ) -> None:
+    def _confirm(self, reading: Reading, words: Words, answer: Answer, within_s: float) -> None:
         """Ask for the same number again where the instrument keeps it: a damaged one differs."""
         if reading.confirm is None:
             return
-        again = self._talk.ask(
-            self._fill(reading.confirm, given), reply_s=within_s, lines=reading.reply.lines
-        )
+        command = self._steps.fill(reading.confirm, words)
+        again = self._talk.ask(command, reply_s=within_s, lines=reading.reply.lines)
         if again.text != answer.text:
             raise self._doubtful(f"asked again it said {again.text!r}", answer.text)
 
-    def _doubtful(self, reason: object, text: str) -> InstrumentError:
+    def _doubtful(self, reason: str, text: str) -> InstrumentError:
         self._talk.doubt()
-        return self._talk.reply_error(str(reason), text)
+        return self._talk.reply_error(reason, text)
 
 
-def _matches(match: Callable[[str], object], text: str) -> bool:
-    try:
-        match(text)
-    except NotThisReplyError:
-        return False
-    return True
+def _matches_one(shapes: tuple[ReplyShape, ...], text: str) -> bool:
+    return any(shape.expression.fullmatch(text) for shape in shapes)
 
 
 def _value(

@@ -50,11 +50,16 @@ UNITS: Mapping[str, tuple[str, float, float]] = {
     "W": ("W", 1.0, 0.0),
     "HZ": ("Hz", 1.0, 0.0),
     "S": ("s", 1.0, 0.0),
+    "KG": ("kg", 1.0, 0.0),
+    "N": ("N", 1.0, 0.0),
 }
 PREFIXES: Mapping[str, float] = {
     "": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "\xb5": 1e-6, "m": 1e-3, "h": 1e2,
     "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9, "T": 1e12,
 }  # fmt: skip
+
+# Groups of a reading that mean something by themselves.
+MEANINGS = frozenset({"value", "prefix", "unit", "limit", "status", "above", "below", "none"})
 
 Meaning = Literal["above", "below", "none"]
 
@@ -129,6 +134,11 @@ class ReplyShape(Written):
         for name, piece in pieces.items():
             pattern = pattern.replace("{" + name + "}", f"(?:{piece})")
         return re.compile(pattern, re.DOTALL if self.lines > 1 else 0)
+
+    @property
+    def groups(self) -> frozenset[str]:
+        """Return the names of the groups in the pattern."""
+        return frozenset(self.expression.groupindex)
 
     def match(self, text: str) -> dict[str, str]:
         """Return the groups that took part; raises NotThisReplyError."""

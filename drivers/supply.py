@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from drivers.dialect import OnOff, Step, SupplyWords
+from drivers.dialect_parts import Step, SupplyWords
 from drivers.errors import InstrumentError
 from drivers.instrument import Instrument
-from drivers.reader import Reader
 from drivers.template import Given
 from drivers.values import Value
 
@@ -16,7 +15,7 @@ from drivers.values import Value
 class Supply(Instrument):
     """Programs, switches and reads one output."""
 
-    kind: ClassVar[str] = "supply"
+    kinds: ClassVar[frozenset[str]] = frozenset({"supply"})
     _volts: float | None = None
 
     def program(
@@ -32,16 +31,19 @@ class Supply(Instrument):
         what this supply cannot do, before anything is sent, and for what it did not take over.
         """
         self._refuse_what_is_absent(protection_volts, remote_sense)
-        self._talk.make_sure()
         given: dict[str, Given] = {"volts": volts, "amps_limit": amps_limit}
         if protection_volts is not None:
             given["protection_volts"] = protection_volts
         if remote_sense is not None and self._words.remote_sense == "commanded":
             given["remote_sense"] = remote_sense
+        words = self._steps.words(given)
+        self._talk.make_sure()
+        self._steps.select()
         if protection_volts is not None and (self._volts is None or self._volts > protection_volts):
-            # a protection below the volts set now would trip, or be refused
-            self._run([step for step in self._words.program if "volts" in step.names()], given)
-        self._run(self._words.program, given)
+            # a protection below the volts set until now would trip, or be refused
+            first = [step for step in self._words.program if "volts" in step.names()]
+            self._steps.run(first, words)
+        self._steps.run(self._words.program, words)
         self._volts = volts
 
     def switch_on(self) -> None:
@@ -53,29 +55,32 @@ class Supply(Instrument):
         self._switch(self._words.off, want_on=False)
 
     def is_off(self) -> bool:
-        """Return whether the output is off by the supply's own word, or by its measured volts."""
-        state = self._words.state
-        if state is not None:
-            return not self._is_on(state)
+        """Return whether the output is off by the supply's own word, or by its measured volts.
+
+        Raises RefusedError when the supply can be asked neither.
+        """
+        if self._words.state is not None:
+            return not self._steps.is_on(self._words.state)
         volts = self.read("voltage").value
         return volts is not None and abs(volts) < self._words.off_below
 
     def has_tripped(self) -> bool | None:
         """Return whether the protection has tripped; None when the supply cannot be asked."""
-        return None if self._words.tripped is None else self._is_on(self._words.tripped)
+        return None if self._words.tripped is None else self._steps.is_on(self._words.tripped)
 
     def read(self, quantity: str) -> Value:
         """Return the supply's own reading of `voltage` or `current`."""
-        words = self._dialect.quantities.get(quantity)
-        if words is None:
-            raise self._talk.refused(f"it does not read {quantity}")
-        self._run(words.settings, {})
-        reader = Reader(self._talk, self._dialect, self._time, self._fill)
-        value = reader.read(
-            quantity, words, {}, range_=None,
-            within_s=self._dialect.link.reply_s + words.reading.fixed_s,
-        )  # fmt: skip
-        self._run(words.reading.prove, {})
+        parts = self._dialect.quantities.get(quantity)
+        if parts is None:
+            raise self._talk.cannot(f"it does not read {quantity}")
+        words = self._steps.words({}, parts.values)
+        self._talk.make_sure()
+        within_s = self._dialect.link.reply_s + parts.reading.fixed_s
+        with self._talk.unbroken():
+            self._steps.select()
+            self._steps.run((*parts.settings, *parts.reading.begin), words)
+            value = self._reader.read(quantity, parts, words, within_s=within_s)
+            self._steps.prove(parts.reading.prove, words)
         return value
 
     @property
@@ -88,14 +93,16 @@ class Supply(Instrument):
 
     def _refuse_what_is_absent(self, protection: float | None, sense: bool | None) -> None:
         if protection is not None and "over-voltage protection" not in self.capabilities:
-            raise self._talk.refused("it has no over-voltage protection that can be set")
+            raise self._talk.cannot("it has no over-voltage protection that can be set")
         if sense and self._words.remote_sense == "none":
-            raise self._talk.refused("it has no remote sense")
+            raise self._talk.cannot("it has no remote sense")
 
     def _switch(self, steps: Sequence[Step], *, want_on: bool) -> None:
+        self._talk.make_sure()
         try:
-            self._run(steps, {})
-            if self._words.state is not None and self._is_on(self._words.state) != want_on:
+            self._steps.select()
+            self._steps.run(steps, self._steps.words())
+            if self._words.state is not None and self._steps.is_on(self._words.state) != want_on:
                 raise self._talk.refused(f"the output is not {'on' if want_on else 'off'}")
         except InstrumentError as error:
             raise self._with_trip(error) from error
@@ -110,8 +117,3 @@ class Supply(Instrument):
         return self._talk.refused(
             "its protection has tripped: find the reason and clear it at its panel"
         )
-
-    def _is_on(self, question: OnOff) -> bool:
-        text = self._talk.ask(self._fill(question.ask, {}), lines=question.reply.lines).text
-        fields = self._match(question.reply, text)
-        return "on" in fields

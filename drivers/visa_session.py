@@ -10,6 +10,7 @@ Together with `wire` the only file that imports pyvisa; the contract is tested a
 
 from __future__ import annotations
 
+import math
 import os
 import select
 import socket
@@ -50,7 +51,7 @@ def opening(line: SerialLine) -> Iterator[None]:
 
 
 class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
-    """A raw TCP socket that says at once what is wrong."""
+    """A raw TCP socket that says at once what is wrong. Non-blocking; waiting is done by poll."""
 
     interface: socket.socket | None
 
@@ -62,8 +63,10 @@ class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
         except (OSError, UnicodeError) as error:
             raise sessions.OpenError(StatusCode.error_resource_not_found) from error
         self.interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._poll = select.poll()
-        self._poll.register(self.interface, select.POLLIN)
+        self.interface.setblocking(False)
+        self._readable, self._writable = select.poll(), select.poll()
+        self._readable.register(self.interface, select.POLLIN)
+        self._writable.register(self.interface, select.POLLOUT)
         return StatusCode.success
 
     def after_parsing(self) -> None:
@@ -89,14 +92,24 @@ class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
             raise ConnectionError("the connection is closed")
         return self.interface
 
+    def waiting(self) -> bool:
+        """True when a byte can be read without waiting; raises ConnectionError after a hang-up."""
+        if self._pending_buffer:
+            return True
+        wire = self._socket()
+        if not self._readable.poll(0):
+            return False
+        if not wire.recv(1, socket.MSG_PEEK):
+            raise ConnectionError("the peer has closed the connection")
+        return True
+
     def receive(self, limit: int, timeout_s: float) -> bytes:
         """Return 1 to `limit` bytes; raises TimeoutError, ConnectionError if the peer is gone."""
         if self._pending_buffer:
-            data = bytes(self._pending_buffer[:limit])
-            del self._pending_buffer[:limit]
-            return data
+            return self._taken(limit)
         wire = self._socket()
-        wire.settimeout(max(1e-6, timeout_s))
+        if not self._readable.poll(milliseconds(timeout_s)):
+            raise TimeoutError
         data = wire.recv(limit)
         if not data:
             raise ConnectionError("the peer has closed the connection")
@@ -105,33 +118,30 @@ class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
     def receive_into(self, room: memoryview, timeout_s: float) -> int:
         """Fill part of `room`, at least one byte; as `receive` otherwise."""
         if self._pending_buffer:
-            data = self.receive(len(room), timeout_s)
+            data = self._taken(len(room))
             room[: len(data)] = data
             return len(data)
         wire = self._socket()
-        wire.settimeout(max(1e-6, timeout_s))
+        if not self._readable.poll(milliseconds(timeout_s)):
+            raise TimeoutError
         count = wire.recv_into(room)
         if not count:
             raise ConnectionError("the peer has closed the connection")
         return count
 
-    def waiting(self) -> bool:
-        """True when a byte can be read without waiting; raises ConnectionError after a hang-up."""
-        if self._pending_buffer:
-            return True
-        wire = self._socket()
-        if not self._poll.poll(0):
-            return False
-        wire.settimeout(0.0)
-        if not wire.recv(1, socket.MSG_PEEK):
-            raise ConnectionError("the peer has closed the connection")
-        return True
-
     def send(self, data: bytes, timeout_s: float) -> None:
         """Send all bytes; raises TimeoutError or ConnectionError (some may have left)."""
         wire = self._socket()
-        wire.settimeout(max(1e-6, timeout_s))
-        wire.sendall(data)
+        end = 0.0
+        while True:
+            try:
+                data = data[wire.send(data) :]
+            except BlockingIOError:
+                end = end or time.monotonic() + timeout_s
+                if not self._writable.poll(milliseconds(end - time.monotonic())):
+                    raise TimeoutError from None
+            if not data:
+                return
 
     def read(self, count: int) -> tuple[bytes, StatusCode]:
         """Read as viRead: up to `count` bytes, or up to the termination character if enabled."""
@@ -163,10 +173,10 @@ class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
         """Wait for more bytes; return None, or why none came."""
         try:
             wire = self._socket()
-            wire.settimeout(None if end is None else max(1e-3, end - time.monotonic()))
+            left = None if end is None else milliseconds(end - time.monotonic())
+            if not self._readable.poll(left):
+                return StatusCode.error_timeout
             data = wire.recv(max(_CHUNK, count - len(self._pending_buffer)))
-        except TimeoutError:
-            return StatusCode.error_timeout
         except OSError:
             return StatusCode.error_connection_lost
         self._pending_buffer += data
@@ -174,9 +184,7 @@ class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
 
     def write(self, data: bytes) -> tuple[int, StatusCode]:
         try:
-            wire = self._socket()
-            wire.settimeout(self.timeout)
-            wire.sendall(data)
+            self.send(data, math.inf if self.timeout is None else self.timeout)
         except TimeoutError:
             return 0, StatusCode.error_timeout
         except OSError:
@@ -254,7 +262,7 @@ class SerialSession(pyvisa_serial.SerialSession):  # type: ignore[misc]
             return self._receive_slowly(port, limit, timeout_s)
         poll = select.poll()
         poll.register(port.fd, select.POLLIN)
-        if not poll.poll(max(0.0, timeout_s) * 1000.0):
+        if not poll.poll(milliseconds(timeout_s)):
             raise TimeoutError
         try:
             data = os.read(port.fd, limit)
@@ -300,7 +308,7 @@ class SerialSession(pyvisa_serial.SerialSession):  # type: ignore[misc]
         poll.register(port.fd, select.POLLOUT)
         end = time.monotonic() + timeout_s
         while data:
-            if not poll.poll(max(0.0, end - time.monotonic()) * 1000.0):
+            if not poll.poll(milliseconds(end - time.monotonic())):
                 raise TimeoutError
             data = data[self._written(port.fd, data) :]
 
@@ -330,6 +338,11 @@ class SerialSession(pyvisa_serial.SerialSession):  # type: ignore[misc]
         except OSError:
             return StatusCode.error_connection_lost
         return StatusCode.success
+
+
+def milliseconds(seconds: float) -> int | None:
+    """Return what poll wants: whole milliseconds, rounded up; None is for ever."""
+    return None if seconds == math.inf else max(0, math.ceil(seconds * 1000.0))
 
 
 def install() -> None:
