@@ -101,7 +101,9 @@ def near_runs(connection: Connection, name: str) -> list[str]:
 
 
 def _near(name: str, names: Iterable[str]) -> list[str]:
-    by_lower = {known.lower(): known for known in names}
+    by_lower: dict[str, str] = {}
+    for known in names:
+        by_lower.setdefault(known.lower(), known)
     found = difflib.get_close_matches(name.lower(), by_lower, n=_NEAR, cutoff=0.5)
     return [by_lower[lower] for lower in found]
 

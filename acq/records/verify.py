@@ -50,6 +50,7 @@ class Report:
     lines: int = 0
     documents: int = 0
     head: str = NOTHING_BEFORE
+    links: frozenset[str] = frozenset()
     problems: list[Problem] = field(default_factory=list)
 
     @property
@@ -59,18 +60,22 @@ class Report:
     def broken(self, where: str, what: str) -> None:
         self.problems.append(Problem(where, what))
 
+    def lacks(self, head: str) -> None:
+        """Note that a head which was printed elsewhere is not here."""
+        self.broken(
+            "ledger",
+            f"has no entry with the head {head}: its end was cut off, or the head comes from "
+            "other records",
+        )
+
 
 def verify(connection: Connection, expected_head: str | None = None) -> Report:
     """Look at everything; `expected_head` is a head that a certificate printed."""
     report = Report()
     listed = list(ledger.entries(connection))
     _verify_links(report, listed)
-    if expected_head is not None and expected_head not in {e.link for e in listed}:
-        report.broken(
-            "ledger",
-            f"has no entry with the head {expected_head}: its end was cut off, or the head "
-            "comes from other records",
-        )
+    if expected_head is not None and expected_head not in report.links:
+        report.lacks(expected_head)
     _verify_documents(connection, report, listed)
     by_subject: dict[str, list[Entry]] = defaultdict(list)
     for entry in listed:
@@ -95,6 +100,7 @@ def _verify_links(report: Report, listed: Sequence[Entry]) -> None:
         previous = entry.link
     report.entries = len(listed)
     report.head = listed[-1].link if listed else NOTHING_BEFORE
+    report.links = frozenset(entry.link for entry in listed)
 
 
 def _verify_documents(connection: Connection, report: Report, listed: Sequence[Entry]) -> None:

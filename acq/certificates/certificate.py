@@ -1,0 +1,53 @@
+"""Certificates of recorded runs: issued once, kept, and given out as they were issued."""
+
+from __future__ import annotations
+
+from acq.certificates.content import certificate_content
+from acq.certificates.typesetting import typeset
+from acq.errors import WrongInput
+from acq.records.issuing import Issue
+from acq.records.recorded_run import RecordedRun
+from acq.records.records import Records
+from acq.runs.journal import encode
+
+
+def certificate_of(
+    records: Records, run: RecordedRun, *, approver: str | None = None, because: str | None = None
+) -> bytes:
+    """Return the PDF of a closed run's certificate, issuing one where there is none yet.
+
+    Who approves is `approver`, else the workshop's setting. `because` amends an issued one;
+    a run that went on since its certificate gets a new one by itself.
+    Raises WrongInput when the run is open, or when an issued certificate would change quietly.
+    """
+    issued = records.issued_for(run.id)
+    current = issued is not None and issued.journal_sha256 == run.digest
+    if issued is not None and current and because is None:
+        _same_approver(issued.issue, approver)
+        return issued.pdf
+    chosen = approver or approver_of(run)
+    return records.issue_certificate(
+        run, chosen, lambda issue: render(run, issue), because=because
+    ).pdf
+
+
+def render(run: RecordedRun, issue: Issue, drawing: str | None = None) -> bytes:
+    """Return the PDF of a run under a number; pure: the same arguments give the same bytes."""
+    attachment = encode(run.as_json())
+    return typeset(certificate_content(run, issue), attachment, issue.issued_at, drawing)
+
+
+def approver_of(run: RecordedRun) -> str | None:
+    """Return who approves by the workshop's setting, None when it is signed by hand."""
+    workshop = run.opened.get("workshop") or {}
+    if workshop.get("performer_approves"):
+        return str(run.opened["run"].get("performer") or "") or None
+    return workshop.get("approver") or None
+
+
+def _same_approver(issue: Issue, approver: str | None) -> None:
+    if approver is not None and approver != issue.approver:
+        raise WrongInput(
+            f"certificate {issue.number} was issued with {issue.approver or 'no one'} as approver; "
+            "to change that, amend it and say why: --amend REASON"
+        )

@@ -1,0 +1,233 @@
+"""What a certificate says, as plain texts and tables: taken from the stored run as it stands.
+
+Fields after ISO/IEC 17025:2017, 7.8.2 (reports), 7.8.4 (calibration), 7.8.6 (conformity) and
+7.8.8 (amendments). The form of that standard is used; no accreditation is claimed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from acq.certificates import statements, wording
+from acq.certificates.traceability import instruments
+from acq.records.issuing import Issue
+from acq.records.recorded_run import RecordedRun
+from acq.records.story import ClosedCheck
+
+DASH = "\N{EN DASH}"
+
+
+def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
+    """Return everything that the template prints; values are texts, lists and yes or no."""
+    opened = run.opened
+    return {
+        "number": issue.number,
+        "language": "en",
+        "simulated": run.simulated,
+        "indication_only": bool(opened["run"].get("indication_only")),
+        "title": "Test certificate",
+        "subject": _subject(str(opened["run"]["sequence"])),
+        "workshop": _party(opened.get("workshop") or {}),
+        "facts": _facts(run, issue),
+        "amendment": _amendment(issue),
+        "overall": statements.overall(run),
+        "results": [_result(check, found) for check, found in run.findings()],
+        "conditions": list(_conditions(run)),
+        "rules": statements.rules_used(run),
+        "instruments": instruments(opened),
+        "not_possible": list(statements.not_possible(run)),
+        "corrections": [_correction(each) for each in run.corrections],
+        "cautions": statements.cautions(run),
+        "scope": statements.scope(run),
+        "signatures": _signatures(run, issue),
+        "proof": _proof(run, issue),
+    }
+
+
+def _subject(sequence: str) -> str:
+    known = {"acceptance": "Electrical acceptance test of a load cell"}
+    return known.get(sequence, f"{sequence.replace('-', ' ').capitalize()} of a load cell")
+
+
+def _facts(run: RecordedRun, issue: Issue) -> list[dict[str, Any]]:
+    """Three short tables beside each other: the item, for whom, the test."""
+    return [
+        {"title": "Item tested", "rows": _pairs(_item(run))},
+        {"title": "Customer", "rows": _pairs(_customer(run))},
+        {"title": "Test", "rows": _pairs(_test(run, issue))},
+    ]
+
+
+def _item(run: RecordedRun) -> Iterator[tuple[str, Any]]:
+    cell, papers = run.opened.get("cell") or {}, run.opened.get("sheets") or {}
+    sheet = papers.get("data_sheet") or {}
+    yield "Load cell", cell.get("type")
+    yield "Serial number", run.serial
+    yield "Construction", sheet.get("construction")
+    yield "Capacity", sheet.get("capacity")
+    yield "Accuracy class", sheet.get("accuracy_class")
+    yield "Cable", _cable(sheet.get("cable") or {})
+    marking = (sheet.get("hazardous_area") or {}).get("marking")
+    yield "Hazardous area", marking
+    yield "Condition", cell.get("condition") or "as received"
+    yield "Received", cell.get("received") and wording.written_day(cell["received"])
+
+
+def _cable(cable: Mapping[str, Any]) -> str:
+    parts = [f"{cable['wires']}-wire"] if cable.get("wires") else []
+    if cable.get("length"):
+        number, _, unit = str(cable["length"]).partition(" ")
+        parts.append(wording.signs(f"{float(number):g} {unit}"))
+    return ", ".join(parts)
+
+
+def _customer(run: RecordedRun) -> Iterator[tuple[str, Any]]:
+    customer = run.opened.get("customer") or {}
+    yield "", customer.get("name") or "not stated"
+    yield "", customer.get("address")
+    yield "Order", customer.get("order")
+    yield "Complaint (as told)", customer.get("complaint")
+
+
+def _test(run: RecordedRun, issue: Issue) -> Iterator[tuple[str, Any]]:
+    opened, plan = run.opened, run.opened.get("plan") or {}
+    closed = run.closing.closed_at
+    yield "Method", f"sequence {opened['run']['sequence']}, plan {plan.get('name') or DASH}"
+    yield "Run", run.number
+    yield "Begun", wording.moment(run.opened_at)
+    yield "Ended", closed and wording.moment(closed)
+    place = (opened.get("workshop") or {}).get("place_of_test") or "at the workshop"
+    yield "Place", f"{place}, {(opened.get('bench') or {}).get('name') or 'bench not named'}"
+    yield "Issued", wording.day(issue.issued_at)
+
+
+def _party(party: Mapping[str, Any]) -> dict[str, Any]:
+    address = party.get("address") or []
+    lines = [address] if isinstance(address, str) else [str(line) for line in address]
+    contact = [str(party[key]) for key in ("telephone", "email") if party.get(key)]
+    return {"name": str(party.get("name") or "Workshop not named"), "lines": lines + contact}
+
+
+def _pairs(rows: Iterator[tuple[str, Any]]) -> list[list[str]]:
+    texts: list[list[str]] = []
+    for name, value in rows:
+        shown = ", ".join(map(str, value)) if isinstance(value, list) else value
+        if shown:
+            texts.append([name, wording.signs(str(shown))])
+    return texts
+
+
+def _amendment(issue: Issue) -> str:
+    if issue.replaces is None:
+        return ""
+    return f"Replaces certificate {issue.replaces}. What changed: {issue.because}."
+
+
+def _result(check: ClosedCheck, found: Mapping[str, Any]) -> dict[str, Any]:
+    word = found.get("conformity") or "information"
+    explained = word not in ("pass", "information")
+    marks = [str(mark) for mark in found.get("marks") or []]
+    if found.get("indication_only"):
+        marks.append("indication only")
+    return {
+        "name": _sentence(str(found["name"])),
+        **wording.result(found),
+        "limits": [wording.limit(entry) for entry in found.get("limits") or []],
+        "statement": word,
+        "because": wording.signs(str(found.get("because") or check.because or ""))
+        if explained
+        else "",
+        "marks": _sentence("; ".join(marks)),
+    }
+
+
+def _sentence(text: str) -> str:
+    return wording.signs(text[:1].upper() + text[1:])
+
+
+def _conditions(run: RecordedRun) -> Iterator[list[str]]:
+    plan = run.opened.get("plan") or {}
+    yield ["Room", _room(run)]
+    for name in wording.ordered(plan, _SECTIONS):
+        section = plan[name]
+        if isinstance(section, Mapping) and (text := _section(section)):
+            yield [_sentence(name.replace("_", " ")), text]
+
+
+def _section(section: Mapping[str, Any]) -> str:
+    """Return a plan's section as one line; sources and rules are told elsewhere."""
+    shown = {
+        key: value
+        for key, value in section.items()
+        if not key.endswith("source") and key != "rule" and value not in (None, "", [], {})
+    }
+    # what is named by its unit alone (volts) is the section's main value and stands first
+    keys = sorted(shown, key=lambda key: "_" in key)
+    return "; ".join(wording.setting(key, shown[key]) for key in keys)
+
+
+# the order of the test; a journal has its keys in the alphabet's
+_SECTIONS = ("resistance", "insulation", "excitation", "zero")
+
+
+def _room(run: RecordedRun) -> str:
+    """Return the first and the last reading of each room instrument, or that there was none."""
+    told: list[str] = []
+    for quantity, name in (
+        ("temperature", "temperature"),
+        ("relative-humidity", "relative humidity"),
+        ("pressure", "air pressure"),
+    ):
+        read = [
+            (line, line.content["got"])
+            for line in run.effects("read")
+            if (line.content.get("got") or {}).get("quantity") == quantity
+        ]
+        shown = [
+            wording.signs(f"{_plain(got)} at {run.moment(line.content['t']):%H:%M}")
+            for line, got in (read[:1] + read[-1:] if len(read) > 1 else read)
+            if got.get("value") is not None
+        ]
+        if shown:
+            told.append(f"{name} {' and '.join(shown)} UTC")
+    return "; ".join(told) or "temperature and humidity were not recorded during this run"
+
+
+def _plain(got: Mapping[str, Any]) -> str:
+    unit = {"percent": "%"}.get(str(got["unit"]), got["unit"])
+    return f"{got['value']:.4g} {unit}"
+
+
+def _correction(each: Any) -> str:
+    changes = ", ".join(f"{name} is now {value}" for name, value in each.changes.items())
+    return f"{each.at[:10]}, {each.by}: {each.reason}{' (' + changes + ')' if changes else ''}"
+
+
+def _signatures(run: RecordedRun, issue: Issue) -> dict[str, str]:
+    performer = str(run.opened["run"].get("performer") or "not named")
+    same = issue.approver is not None and issue.approver == performer
+    return {
+        "performer": performer,
+        "performed": wording.day(run.opened_at),
+        "approver": issue.approver or "",
+        "approved": wording.day(issue.issued_at) if issue.approver else "",
+        "note": statements.ONE_PERSON if same else "" if issue.approver else statements.BY_HAND,
+    }
+
+
+def _proof(run: RecordedRun, issue: Issue) -> dict[str, Any]:
+    versions = run.opened.get("versions") or {}
+    return {
+        "journal": run.digest,
+        "lines": str(len(run.lines)),
+        "head": issue.head,
+        "attachment": attachment_name(run),
+        "software": ", ".join(f"{name} {number}" for name, number in versions.items()),
+    }
+
+
+def attachment_name(run: RecordedRun) -> str:
+    """Return the name under which the run is attached; letters that every system keeps."""
+    kept = "".join(c if c.isalnum() or c in "-_." else "-" for c in run.number)
+    return f"run-{kept}.json"

@@ -1,0 +1,128 @@
+"""`bridgebench records ...`: whether the records are sound, where they are, and out of them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from acq.desk.exit_codes import ExitCode
+
+if TYPE_CHECKING:
+    from acq.records.records import Records
+    from acq.records.verify import Report
+
+
+@click.group()
+def records() -> None:
+    """Look after the records: verify, where, export."""
+
+
+_url = click.option("--records", "url", help="Database address; or BRIDGEBENCH_RECORDS.")
+_json = click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")
+
+
+@records.command()
+@click.option("--head", help="A ledger head that a certificate printed: shows a cut-off end.")
+@_url
+@_json
+def verify(head: str | None, url: str | None, as_json: bool) -> ExitCode:
+    """Check every digest, link and chain; name what is broken (exit code 3)."""
+    from acq.records.opening import existing
+
+    with existing(url) as opened:
+        expected = _checked_head(head)
+        reports = [(each, each.verify()) for each in opened]
+        if expected is not None:
+            _look_for(expected, reports)
+    if as_json:
+        click.echo(json.dumps([_report_as_json(*pair) for pair in reports], indent=2))
+    else:
+        for each, report in reports:
+            _show(each, report)
+    sound = all(report.sound for _, report in reports)
+    return ExitCode.DONE if sound else ExitCode.BENCH
+
+
+@records.command()
+@_url
+@_json
+def where(url: str | None, as_json: bool) -> ExitCode:
+    """Say where the records are kept."""
+    from acq.records.opening import places
+
+    told = [
+        {"place": str(place), "exists": place.file is None or place.file.exists()}
+        for place in places(url)
+    ]
+    if as_json:
+        click.echo(json.dumps(told, indent=2))
+        return ExitCode.DONE
+    for each in told:
+        click.echo(f"{each['place']}{'' if each['exists'] else '  (not made yet)'}")
+    return ExitCode.DONE
+
+
+@records.command()
+@click.argument("run")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path, dir_okay=False), help="File; else stdout."
+)
+@_url
+def export(run: str, output: Path | None, url: str | None) -> ExitCode:
+    """Write RUN as one JSON document: findings, and the journal to check them by."""
+    from acq.desk.writing import write_whole
+    from acq.records.opening import existing, first_that_knows
+
+    with existing(url) as opened:
+        _, document = first_that_knows(opened, lambda each: each.export_run(run))
+    text = json.dumps(document, ensure_ascii=False, indent=2) + "\n"
+    if output is None:
+        click.echo(text, nl=False)
+    else:
+        write_whole(output, text.encode())
+    return ExitCode.DONE
+
+
+def _checked_head(head: str | None) -> str | None:
+    from acq.errors import WrongInput
+
+    if head is None:
+        return None
+    text = "".join(head.split()).lower()
+    if len(text) != 64 or not set(text) <= set("0123456789abcdef"):
+        raise WrongInput("a ledger head is 64 digits 0-9 a-f, as the certificate prints it")
+    return text
+
+
+def _look_for(head: str, reports: list[tuple[Records, Report]]) -> None:
+    """A head belongs to one of the records: only where none has it is something cut off."""
+    if not any(head in report.links for _, report in reports):
+        for _, report in reports:
+            report.lacks(head)
+
+
+def _report_as_json(each: Records, report: Report) -> dict[str, Any]:
+    return {
+        "place": each.place,
+        "simulated": each.simulated,
+        "sound": report.sound,
+        "runs": report.runs,
+        "journal_lines": report.lines,
+        "ledger_entries": report.entries,
+        "documents": report.documents,
+        "head": report.head,
+        "problems": [{"where": p.where, "what": p.what} for p in report.problems],
+    }
+
+
+def _show(each: Records, report: Report) -> None:
+    kind = "simulated runs" if each.simulated else "runs"
+    click.echo(f"{each.place}: {report.runs} {kind}, {report.lines} journal lines, ", nl=False)
+    click.echo(f"{report.entries} ledger entries, {report.documents} documents")
+    for problem in report.problems:
+        click.echo(f"  broken: {problem.where} {problem.what}")
+    if report.sound:
+        click.echo(f"  sound; head {report.head}")
