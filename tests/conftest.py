@@ -8,6 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# a loaded machine is no mistake of the code: speed is measured in tests/benchmarks, as ratios
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 
 @pytest.fixture(autouse=True)

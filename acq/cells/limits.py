@@ -15,6 +15,7 @@ from acq.cells.adjacent import Interval, adjacent_pair
 from acq.cells.cell import Cell
 from acq.cells.limit_plan import ORDER, LimitPlan, Source
 from acq.cells.span import Span
+from acq.errors import WrongInput
 from acq.readings.rules import Limit
 from acq.readings.units import format_value
 
@@ -266,3 +267,23 @@ def _through_sense(pair: LeadPair) -> LeadPair | None:
 
 def _excitation(pair: LeadPair) -> Lead:
     return Lead.EX_PLUS if Lead.EX_PLUS in pair else Lead.EX_MINUS
+
+
+def limits_named(limits: Limits, name: str) -> tuple[Limit, ...]:
+    """Return limits by the name that findings have: "zero balance", "resistance Ex+ S-", ...
+
+    Raises WrongInput that tells the names there are.
+    """
+    if name in ("zero balance", "rated output"):
+        found: tuple[Limit, ...] = getattr(limits, name.replace(" ", "_"))
+        return found
+    kind, _, rest = name.partition(" ")
+    if kind == "insulation":
+        return limits.insulation(rest or "leads to housing")
+    if kind == "resistance":
+        try:
+            return limits.resistance(LeadPair.read(rest))
+        except ValueError as error:
+            raise WrongInput(f"{name!r}: {error}") from None
+    names = "zero balance, rated output, insulation leads to housing, resistance Ex+ Ex-"
+    raise WrongInput(f"no limits of {name!r}: such names are {names}")

@@ -17,6 +17,9 @@ from acq.desk.lazy import LazyGroup
 
 # name -> "module:click command"; the module is imported only when the command is used
 COMMANDS: dict[str, str] = {
+    "risk": "acq.desk.commands.risk:risk",
+    "cell": "acq.desk.commands.cell:cell",
+    "sheet": "acq.desk.commands.sheet:sheet",
     "analyse": "acq.desk.commands.analyse:analyse",
     "convert": "acq.desk.commands.convert:convert",
     "history": "acq.desk.commands.history:history",
