@@ -127,6 +127,7 @@ class CreepResults:
     recovery_30_min: Result | None
     recovery_ratio: float | None  # recovery over creep, both at 30 min, positive when mirrored
     fit: CreepFit | None
+    initial_output: float  # V/V, of the first loaded reading
     curve: tuple[tuple[float, float], ...]  # seconds since the initial reading, creep
     recovery_curve: tuple[tuple[float, float], ...]
     notes: tuple[str, ...]
@@ -239,6 +240,7 @@ def creep_results(record: CreepRecord, sources: Iterable[Source] = ()) -> CreepR
         recovery_30_min=recovery,
         recovery_ratio=-recovery.value / creep.value if recovery and creep.value else None,
         fit=curve.fit,
+        initial_output=curve.initial.value,
         curve=_relative(record.loaded, curve),
         recovery_curve=_relative(record.after, curve),
         notes=tuple(_notes(curve)),
@@ -294,8 +296,20 @@ def _notes(curve: CreepCurve) -> list[str]:
         notes.append("no reading after the load: the return to minimum load cannot be given")
     elif curve.after_at(30 * MINUTE_S) is None:
         notes.append("no reading 30 min after unloading: recovery cannot be given")
-    if curve.fit is None:
+    if curve.fit is not None:
+        notes += _vague_terms(curve.fit)
+    else:
         notes.append("the creep does not stand out of the scatter: no time constants")
         if not curve.sources:
             notes.append("no stated uncertainty and no fit: U cannot be given")
     return notes
+
+
+def _vague_terms(fit: CreepFit) -> list[str]:
+    """Say which time constants the record is too short or too noisy to tell."""
+    vague = [
+        term.time_constant.value
+        for term in fit.terms
+        if (term.time_constant.expanded or 0.0) > 0.5 * term.time_constant.value
+    ]
+    return [f"the time constant near {value:.0f} s is hardly determined" for value in vague]

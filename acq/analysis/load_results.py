@@ -263,9 +263,9 @@ def load_results(
         rated_output=analysis.result("rated output", analysis.rated, OUTPUT),
         zero_balance=analysis.result("zero balance", zero, OUTPUT, "before each run, mean"),
         zero_return=analysis.zero_return(),
-        non_linearity=analysis.largest(f"non-linearity ({line.value} line)", rising),
+        non_linearity=analysis.largest(f"non-linearity ({line.words} line)", rising),
         hysteresis=analysis.hysteresis(),
-        combined_error=analysis.largest(f"combined error ({line.value} line)", everywhere),
+        combined_error=analysis.largest(f"combined error ({line.words} line)", everywhere),
         repeatability=analysis.repeatability(),
         points=analysis.points(),
         notes=tuple(_notes(series, capacity, tuple(analysis.sources))),
@@ -273,7 +273,7 @@ def load_results(
 
 
 def _notes(series: LoadSeries, capacity: float | None, sources: tuple[Source, ...]) -> list[str]:
-    notes = [f"{len(series.runs)} run(s), {len(series.readings)} readings"]
+    notes: list[str] = []
     span = series.maximum_load - series.minimum_load
     if capacity is None:
         notes.append("capacity not stated: rated output is the net output at the largest load")

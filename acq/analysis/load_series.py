@@ -298,6 +298,6 @@ def _mixed(reading: LoadReading, share: float) -> str:
                 f"rows: mixed units, {units}?"
             )
     return (
-        f"output {reading.output:g} at load {reading.load:g} is {share:.3g} times what the other "
+        f"the output at load {reading.load:g} is {share:.3g} times what the other "
         "rows say: mixed units, digits swapped or another cell?"
     )

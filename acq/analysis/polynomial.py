@@ -11,7 +11,7 @@ Whether the degree is high enough is told by lack of fit against the scatter of 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -19,12 +19,12 @@ from functools import cached_property
 import numpy as np
 from numpy.polynomial import chebyshev
 
+from acq.analysis.calibration_data import CalibrationData
 from acq.analysis.load_series import SeriesError
 from acq.analysis.propagation import (
     Contribution,
     Floats,
     Integers,
-    Readings,
     Result,
     Source,
     Tracked,
@@ -61,18 +61,18 @@ class LackOfFit:
 
 @dataclass(frozen=True)
 class Polynomial:
-    """A least-squares curve over readings, in the units of its loads and outputs."""
+    """A least-squares curve over points, in the units of their loads and outputs."""
 
     degree: int
-    readings: Readings
-    basis: Floats  # (readings, degree + 1) Chebyshev polynomials of the mapped load
+    data: CalibrationData
+    basis: Floats  # (points, degree + 1) Chebyshev polynomials of the mapped load
     scaled: Floats  # coefficients in that basis
-    solver: Floats  # (degree + 1, readings): scaled coefficients = solver @ outputs
+    solver: Floats  # (degree + 1, points): scaled coefficients = solver @ outputs
 
     @cached_property
     def residuals(self) -> Floats:
         """Outputs minus curve."""
-        return self.readings.outputs - self.basis @ self.scaled
+        return self.data.outputs - self.basis @ self.scaled
 
     @property
     def degrees_of_freedom(self) -> int:
@@ -89,7 +89,7 @@ class Polynomial:
 
     @property
     def regression_sum_of_squares(self) -> float:
-        centred = self.basis @ self.scaled - self.readings.outputs.mean()
+        centred = self.basis @ self.scaled - self.data.outputs.mean()
         return float(centred @ centred)
 
     @property
@@ -99,7 +99,7 @@ class Polynomial:
     @property
     def unexplained(self) -> float:
         """1 - R^2, without the digits that R^2 near 1 loses."""
-        centred = self.readings.outputs - self.readings.outputs.mean()
+        centred = self.data.outputs - self.data.outputs.mean()
         return self.sum_of_squares / float(centred @ centred)
 
     @cached_property
@@ -120,7 +120,7 @@ class Polynomial:
 
     @cached_property
     def _to_raw(self) -> Floats:
-        return _chebyshev_to_raw(self.degree, *_range(self.readings.loads))
+        return _chebyshev_to_raw(self.degree, *_range(self.data.loads))
 
     def at(self, load: float) -> float:
         """Return the curve's output at a load."""
@@ -128,29 +128,30 @@ class Polynomial:
 
     def slope_at(self, load: float) -> float:
         """Return the curve's slope at a load, in output per load."""
-        middle, half = _range(self.readings.loads)
+        middle, half = _range(self.data.loads)
         derivative = chebyshev.chebder(self.scaled) if self.degree else np.zeros(1)
         return float(chebyshev.chebval((load - middle) / half, derivative)) / half
 
     def tracked_at(self, load: float) -> Tracked:
         """Return the curve's output at a load with its derivative by every reading."""
-        return Tracked(self.at(load), self._row(load) @ self.solver)
+        return Tracked(self.at(load), self._row(load) @ self.solver @ self.data.weights)
 
     def output_at(
         self, load: float, sources: Iterable[Source] = (), name: str = "output"
     ) -> Result:
         """Return the curve's output at a load with the uncertainty of the curve there."""
         tracked = self.tracked_at(load)
-        stated = combine(tracked, self.readings, sources, (self._fit_part(tracked),))
-        return Result(name, tracked.value, "V/V", stated, f"{load:g}")
+        size = self._fit_part(load)
+        part = Contribution("scatter about the curve", size, self.degrees_of_freedom)
+        stated = combine(tracked, self.data.readings, sources, (part,))
+        return Result(name, tracked.value, "V/V", stated, f"{load:g}", tracked)
 
-    def _fit_part(self, tracked: Tracked) -> Contribution:
-        """The residuals' part: for a weighted sum of readings, s times the root sum of weights."""
-        size = self.residual_deviation * float(np.linalg.norm(tracked.gradient))
-        return Contribution("scatter about the curve", size, self.degrees_of_freedom)
+    def _fit_part(self, load: float) -> float:
+        """The residuals' part of the curve's output: s times the root sum of its weights."""
+        return self.residual_deviation * float(np.linalg.norm(self._row(load) @ self.solver))
 
     def _row(self, load: float) -> Floats:
-        middle, half = _range(self.readings.loads)
+        middle, half = _range(self.data.loads)
         mapped = np.array([(load - middle) / half])
         return np.asarray(chebyshev.chebvander(mapped, self.degree)[0], dtype=np.float64)
 
@@ -158,12 +159,12 @@ class Polynomial:
         """Return the F test against replicates (equal loads); None where it has no freedom."""
         from scipy.special import fdtri
 
-        levels, codes = np.unique(self.readings.loads, return_inverse=True)
+        levels, codes = np.unique(self.data.loads, return_inverse=True)
         replicate_freedom = len(codes) - len(levels)
         lack_freedom = len(levels) - self.degree - 1
         if replicate_freedom < 1 or lack_freedom < 1:
             return None
-        pure = _within_groups(self.readings.outputs, codes)
+        pure = _within_groups(self.data.outputs, codes)
         if pure == 0.0:
             return None
         lack = max(self.sum_of_squares - pure, 0.0) / lack_freedom
@@ -181,16 +182,15 @@ class Polynomial:
         load = self._solved(output)
         slope = self.slope_at(load)
         tracked = Tracked(load, -self.tracked_at(load).gradient / slope)
-        curve = float(np.linalg.norm(tracked.gradient))
-        size = self.residual_deviation * math.hypot(curve, 1.0 / slope)
+        size = math.hypot(self._fit_part(load), self.residual_deviation) / abs(slope)
         both = Contribution("scatter, curve and new reading", size, self.degrees_of_freedom)
-        stated = combine(tracked, self.readings, sources, (both,))
-        return Result("load", load, "load", stated, f"for the output {output:g}")
+        stated = combine(tracked, self.data.readings, sources, (both,))
+        return Result("load", load, "load", stated, f"for the output {output:g}", tracked)
 
     def _solved(self, output: float) -> float:
         from scipy.optimize import brentq
 
-        middle, half = _range(self.readings.loads)
+        middle, half = _range(self.data.loads)
         low, high = middle - (1 + 2 * MARGIN) * half, middle + (1 + 2 * MARGIN) * half
         self._require_one_way(low, high)
         ends = self.at(low) - output, self.at(high) - output
@@ -236,76 +236,23 @@ def _chebyshev_to_raw(degree: int, middle: float, half: float) -> Floats:
     return matrix
 
 
-def fit_polynomial(readings: Readings, degree: int) -> Polynomial:
+def fit_polynomial(data: CalibrationData, degree: int) -> Polynomial:
     """Return the least-squares polynomial of the outputs in the loads.
 
     Raises SeriesError unless there are more different loads than coefficients, and one more
     reading than that.
     """
-    levels = len(np.unique(readings.loads))
+    levels = data.levels
     if degree < 1:
         raise SeriesError(f"degree {degree}: a calibration curve has degree 1 to {HIGHEST_DEGREE}")
-    if levels < degree + 1 or len(readings.loads) < degree + 2:
+    if levels < degree + 1 or len(data.loads) < degree + 2:
         raise SeriesError(
             f"degree {degree} needs at least {degree + 1} different loads and {degree + 2} "
-            f"readings, there are {levels} and {len(readings.loads)}"
+            f"readings, there are {levels} and {len(data.loads)}"
         )
-    middle, half = _range(readings.loads)
-    mapped = (readings.loads - middle) / half
+    middle, half = _range(data.loads)
+    mapped = (data.loads - middle) / half
     basis = np.asarray(chebyshev.chebvander(mapped, degree), dtype=np.float64)
     q, r = np.linalg.qr(basis)
     solver = np.asarray(np.linalg.solve(r, q.T), dtype=np.float64)
-    return Polynomial(degree, readings, basis, solver @ readings.outputs, solver)
-
-
-@dataclass(frozen=True, slots=True)
-class DegreeChoice:
-    """The curve that was chosen, every curve that was tried, and why."""
-
-    chosen: Polynomial
-    tried: tuple[Polynomial, ...]
-    because: str
-
-
-def choose_degree(
-    readings: Readings, highest: int = HIGHEST_DEGREE, significance: float = SIGNIFICANCE
-) -> DegreeChoice:
-    """Return the lowest degree that is good enough.
-
-    With replicates: the lowest degree without significant lack of fit. Without: degrees are
-    added while the newest term is significant (F of the extra sum of squares).
-    """
-    tried = _possible(readings, highest)
-    tests = [curve.lack_of_fit(significance) for curve in tried]
-    for curve, test in zip(tried, tests, strict=True):
-        if test is not None and not test.significant:
-            because = f"lack of fit F {test.F:.4g} is not above {test.critical:.4g}"
-            return DegreeChoice(curve, tried, because)
-    if tests[0] is not None:
-        because = "no degree is free of lack of fit: the highest that the points allow"
-        return DegreeChoice(tried[-1], tried, because)
-    return _by_terms(tried, significance)
-
-
-def _possible(readings: Readings, highest: int) -> tuple[Polynomial, ...]:
-    levels = len(np.unique(readings.loads))
-    most = min(highest, levels - 2)
-    if most < 1:
-        raise SeriesError(
-            f"a choice of degree needs at least 3 different loads, there are {levels}"
-        )
-    return tuple(fit_polynomial(readings, degree) for degree in range(1, most + 1))
-
-
-def _by_terms(tried: Sequence[Polynomial], significance: float) -> DegreeChoice:
-    from scipy.special import fdtri
-
-    chosen = tried[0]
-    because = "no replicates: the next term is not significant"
-    for curve in tried[1:]:
-        gained = chosen.sum_of_squares - curve.sum_of_squares
-        critical = float(fdtri(1, curve.degrees_of_freedom, 1.0 - significance))
-        if gained <= critical * curve.sum_of_squares / curve.degrees_of_freedom:
-            return DegreeChoice(chosen, tuple(tried), because)
-        chosen = curve
-    return DegreeChoice(chosen, tuple(tried), "no replicates: every term is significant")
+    return Polynomial(degree, data, basis, solver @ data.outputs, solver)

@@ -186,19 +186,49 @@ class Uncertainty:
 
 
 def run_scatter(tracked: Tracked, readings: Readings) -> tuple[Contribution, ...]:
-    """Return the standard deviation of the mean over the runs; nothing for a single run.
+    """Return what the scatter between runs gives to a mean over runs; nothing for a single run.
 
-    Each run gives its own result; how these scatter is the Type A evaluation (JCGM 100:2008,
-    4.2), whatever is correlated within a run. `tracked` must be a mean over equal runs.
+    Type A evaluation (JCGM 100:2008, 4.2) in two independent parts. Every run has its own zero,
+    its own sensitivity and its own drift; how much of these a result takes up shows in as many
+    values as there are runs. What is left of each reading is pooled over all points.
     """
-    runs, codes = np.unique(readings.runs, return_inverse=True)
-    if len(runs) < 2:
+    runs = _as_runs(readings)
+    if runs is None or len(runs) < 2:
         return ()
-    own = np.bincount(codes, weights=tracked.gradient * readings.outputs)
+    gradients = tracked.gradient[runs]
+    apart = readings.outputs[runs] - readings.outputs[runs].mean(axis=0)
+    basis = _run_basis(readings.loads[runs[0]])
+    count, points = runs.shape
+    own = np.einsum("ij,ij->i", gradients @ basis, apart @ basis)
     spread = own - own.mean()  # each run's share of the mean, that is 1/n of its own result
-    count = len(runs)
-    deviation = math.sqrt(count / (count - 1) * float(spread @ spread))
-    return (Contribution(f"scatter of {count} runs", deviation, count - 1),)
+    between = math.sqrt(count / (count - 1) * float(spread @ spread))
+    parts = [Contribution(f"scatter of {count} runs", between, count - 1)]
+    freedom = (count - 1) * (points - basis.shape[1])
+    if freedom:
+        left = apart - apart @ basis @ basis.T
+        outside = gradients - gradients @ basis @ basis.T
+        pooled = math.sqrt(float((left**2).sum()) / freedom) * float(np.linalg.norm(outside))
+        parts.append(Contribution("scatter of the points, pooled", pooled, freedom))
+    return tuple(parts)
+
+
+def _as_runs(readings: Readings) -> Integers | None:
+    """Return places as (runs, points); None unless every run has the same loads in order."""
+    places = [np.flatnonzero(readings.runs == run) for run in np.unique(readings.runs)]
+    if len({len(own) for own in places}) > 1:
+        return None
+    table = np.array(places, dtype=np.int64)
+    same = (readings.loads[table] == readings.loads[table[0]]).all()
+    return table if same else None
+
+
+def _run_basis(loads: Floats) -> Floats:
+    """Return orthonormal columns for zero, sensitivity and drift of a run, as far as apart."""
+    order = np.arange(len(loads), dtype=np.float64)
+    size = float(np.abs(loads).max()) or 1.0
+    columns = np.column_stack([np.ones_like(order), loads / size, order / max(1.0, order[-1])])
+    left, sizes, _ = np.linalg.svd(columns, full_matrices=False)
+    return np.asarray(left[:, sizes > 1e-9 * sizes[0]], dtype=np.float64)
 
 
 def combine(

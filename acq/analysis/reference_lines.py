@@ -30,6 +30,11 @@ class Line(StrEnum):
     SEVENTY_FIVE = "seventy-five"
 
     @property
+    def words(self) -> str:
+        """The name as it is printed before "line"."""
+        return "0-75 %" if self is Line.SEVENTY_FIVE else self.value
+
+    @property
     def meaning(self) -> str:
         """One sentence for the report."""
         return _MEANINGS[self]
@@ -69,7 +74,7 @@ def line_weights(line: Line, loads: Sequence[float], outputs: Sequence[float]) -
     fitted = line not in (Line.TERMINAL, Line.SEVENTY_FIVE)
     needed = 3 if fitted else 2
     if len(set(loads)) < needed:
-        raise SeriesError(f"the {line.value} line needs at least {needed} different loads")
+        raise SeriesError(f"the {line.words} line needs at least {needed} different loads")
     x = np.asarray(loads, dtype=np.float64) - loads[0]
     if line is Line.MINIMAX:
         return _minimax(loads[0], x, np.asarray(outputs, dtype=np.float64))
