@@ -6,6 +6,7 @@ import json
 import select
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass
 
 from acq.errors import BenchFailure, WrongInput
@@ -33,25 +34,32 @@ def start_simulated_bench(
     command = [sys.executable, "-P", "-m", "simulated_bench", "--scenario", scenario]
     command += [] if seed is None else ["--seed", str(seed)]
     command += [] if pace is None else ["--pace", str(pace)]
-    process = subprocess.Popen(
-        command,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        start_new_session=True,
-    )
-    assert process.stdout is not None
-    assert process.stderr is not None
-    with process.stdout, process.stderr:
-        ready, _, _ = select.select([process.stdout], [], [], _START_S)
-        line = process.stdout.readline() if ready else b""
+    # a file, not a pipe: nobody reads it later, and a closed pipe would end the bench
+    with tempfile.TemporaryFile() as complaints:
+        process = subprocess.Popen(
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=complaints,
+            start_new_session=True,
+        )
+        line = _first_line(process)
         if not line:
             process.kill()  # harmless when it has ended by itself
             process.wait()
-            raise _failure(process.returncode, process.stderr.read().decode(errors="replace"))
-    _let_go(process)
+            complaints.seek(0)
+            raise _failure(process.returncode, complaints.read().decode(errors="replace"))
+    process.returncode = 0  # it outlives us on purpose: nobody waits for it here
     told = json.loads(line)
     return SimulatedBench(told["control"], told["bench"], told["scenario"])
+
+
+def _first_line(process: subprocess.Popen[bytes]) -> bytes:
+    """Return what the bench says when it serves; empty when it does not come up."""
+    assert process.stdout is not None
+    with process.stdout:
+        ready, _, _ = select.select([process.stdout], [], [], _START_S)
+        return process.stdout.readline() if ready else b""
 
 
 def _failure(code: int, said: str) -> Exception:
@@ -60,7 +68,3 @@ def _failure(code: int, said: str) -> Exception:
         return WrongInput(reason.removeprefix("simulated_bench: "))
     return BenchFailure(f"the simulated bench did not start: {reason}")
 
-
-def _let_go(process: subprocess.Popen[bytes]) -> None:
-    """The bench outlives us on purpose: nobody waits for it here."""
-    process.returncode = 0
