@@ -97,7 +97,7 @@ def setting(key: str, value: object) -> str:
     words = [_SPELT.get(word, word) for word in key.split("_")]
     name = " ".join(words)
     if isinstance(value, bool):
-        return name if value else f"no {name}"
+        return f"{name}: {'yes' if value else 'no'}"
     if not isinstance(value, int | float):
         return f"{name} {signs(str(value))}".strip()
     for ending, unit in _ENDINGS.items():
@@ -134,6 +134,8 @@ def _number(value: float, unit: str) -> str:
         return signs(f"{100.0 * value:.3g} %")
     if unit in ("s", "min"):
         return signs(f"{value:g} {unit}")
+    if unit == "V/V":  # stability criteria are far below the digits of a result
+        return signs(f"{1e3 * value:.9f}".rstrip("0").rstrip(".") + " mV/V")
     return signs(format_value(value, unit))
 
 
