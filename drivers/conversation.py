@@ -196,6 +196,11 @@ class Conversation:
                 raise self._failure(error) from error
             self._in_doubt = False
 
+    def matched(self, text: str) -> None:
+        """Let who watches know how a reply was understood."""
+        if self._wire.watch is not None:
+            self._wire.watch("matched", _bytes(text))
+
     @contextmanager
     def unbroken(self) -> Iterator[None]:
         """Raise RefusedError at the end when the link had to be opened again inside.

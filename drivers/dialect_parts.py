@@ -206,8 +206,9 @@ class Quantity(Written):
 
     @property
     def names(self) -> frozenset[str]:
-        """Return all values that its settings are told."""
-        return frozenset[str]().union(*(step.names() for step in self.settings))
+        """Return all values that its settings and its question are told."""
+        steps = frozenset[str]().union(*(step.names() for step in self.settings))
+        return steps | names_in(self.reading.ask or "")
 
 
 class OnOff(Written):

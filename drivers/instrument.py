@@ -14,7 +14,7 @@ from drivers.errors import InstrumentError, LinkLostError, RefusedError
 from drivers.reader import Reader
 from drivers.steps import Steps
 from drivers.time import Time
-from drivers.wire import Wire
+from drivers.wire import Watch, Wire
 
 _OFF_ATTEMPTS = 3
 
@@ -55,12 +55,13 @@ class Instrument:
         identity: str | None = None,
         options: Mapping[str, str] | None = None,
         only_off: bool = False,
+        watch: Watch | None = None,
     ) -> Self:
         """Open the link, start the instrument up and prove who it is.
 
         `identity` is a pattern that its identification must match in full; `options` are the
         dialect's named choices, such as which output. With `only_off` nothing is asked or set:
-        for a process that opens an instrument only to call `safe_off`.
+        for a process that opens an instrument only to call `safe_off`. `watch` hears all bytes.
         Raises the errors of `drivers.errors`.
         """
         if dialect.role not in cls.kinds:
@@ -72,6 +73,7 @@ class Instrument:
             )  # fmt: skip
         except ConnectionError as error:
             raise LinkLostError(role, resource, str(error)) from error
+        wire.watch = watch
         conversation = Conversation(wire, dialect, time)
         try:
             made = cls(conversation, dialect, time, identity=identity, options=options)

@@ -121,6 +121,7 @@ class Reader:
             raise self._doubtful(str(error), answer.text) from error
         if parsed.value is None and parsed.limit is None:
             raise self._doubtful("no value in the reply", answer.text)
+        self._talk.matched(f"{reading.reply.pattern} -> {parsed.value}, {parsed.limit}")
         return parsed
 
     def _confirm(self, reading: Reading, words: Words, answer: Answer, within_s: float) -> None:

@@ -114,10 +114,12 @@ class Steps:
     def match(self, shape: ReplyShape, text: str) -> dict[str, str]:
         """Return the groups of a reply; raises ReplyError."""
         try:
-            return shape.match(text)
+            fields = shape.match(text)
         except NotThisReplyError as error:
             self._talk.doubt()
             raise self._talk.reply_error(str(error), text) from error
+        self._talk.matched(f"{shape.pattern} -> {fields}")
+        return fields
 
     def explained(self, error: InstrumentError) -> InstrumentError:
         """Add what the instrument itself has to say, where it can still be asked."""
@@ -147,6 +149,7 @@ class Steps:
             text = self._heard(step, step.reply, words)
             parsed, wrong = self._compared(step, step.reply, text, words)
             if wrong is None:
+                self._talk.matched(f"{step.reply.pattern} -> {dict(parsed.fields)}")
                 return dict(parsed.fields)
             if self._time.now_ns() >= deadline_ns:
                 raise self._talk.refused(wrong, text)

@@ -48,6 +48,7 @@ class ValueFormat(Written):
     steps: tuple[float, ...] = ()
     choices: tuple[Choice, ...] = ()
     words: dict[str, str] = Field(default={})
+    otherwise: str | None = None
 
     @model_validator(mode="after")
     def _is_usable(self) -> ValueFormat:
@@ -162,9 +163,13 @@ def fill(template: str, given: Mapping[str, Given], formats: Mapping[str, ValueF
     """Return the command; raises CannotSayError for a value that is missing or unwritable."""
     texts = {}
     for name in names_in(template):
-        if name not in given:
+        form = formats.get(name, _PLAIN)
+        if name in given:
+            texts[name] = form.write(name, given[name])
+        elif form.otherwise is not None:
+            texts[name] = form.otherwise
+        else:
             raise CannotSayError(f"{template!r} needs a value for {name!r}")
-        texts[name] = formats.get(name, _PLAIN).write(name, given[name])
     return template.format(**texts)
 
 

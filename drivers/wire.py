@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import time as wall
 import warnings
-from typing import Any, Protocol, cast
+from collections.abc import Callable
+from typing import Any, Literal, Protocol, cast
 
 import pyvisa
 from pyvisa import constants
@@ -26,6 +27,8 @@ OPEN_TIMEOUT_S = 5.0
 _ANNOUNCED_WITHIN_S = 5.0
 _CHUNK = 1 << 16
 _PAUSE_S = 0.002
+
+Watch = Callable[[Literal["sent", "received", "matched"], bytes], None]
 
 _managers: dict[str, pyvisa.ResourceManager] = {}
 
@@ -64,6 +67,7 @@ class Wire:
         self._reply_end = reply_end
         self._visa: Any = None
         self._have = 0
+        self.watch: Watch | None = None
         self._lock: PortLock | None = PortLock(resource, name)
         try:
             self._open()
@@ -83,6 +87,8 @@ class Wire:
     def send(self, data: bytes, deadline_ns: int) -> None:
         """Send all bytes by the deadline."""
         left = max(0.001, self._left_s(deadline_ns))
+        if self.watch is not None:
+            self.watch("sent", data)
         self._port.send(data, left)
         self._time.sent(self.name, len(data))
 
@@ -94,6 +100,8 @@ class Wire:
         else:
             data = self._announced(total - self._have)
         self._have += len(data)
+        if self.watch is not None:
+            self.watch("received", data)
         return data
 
     def receive_into(self, room: memoryview, deadline_ns: int) -> int:

@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "cell": "acq.desk.commands.cell:cell",
     "sheet": "acq.desk.commands.sheet:sheet",
     "analyse": "acq.desk.commands.analyse:analyse",
+    "dialect": "acq.desk.commands.dialect:dialect",
     "convert": "acq.desk.commands.convert:convert",
     "history": "acq.desk.commands.history:history",
     "records": "acq.desk.commands.records:records",
