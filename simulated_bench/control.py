@@ -41,7 +41,7 @@ class Peer:
 
     link: socket.socket
     held: bytes = b""
-    orders: list[Json] = field(default_factory=list)
+    orders: list[Json | None] = field(default_factory=list)
     deadline: float = 0.0
     goal: int | None = None
     paced_from: tuple[float, int] = (0.0, 0)
@@ -60,6 +60,7 @@ class Control:
         *,
         linger_s: float = 600.0,
         pace: float | None = None,
+        patience_s: float = PATIENCE_S,
     ) -> None:
         self.events = events
         self.wires = wires
@@ -68,6 +69,7 @@ class Control:
         self.about = dict(about)
         self.linger_s = linger_s
         self.pace = pace
+        self.patience_s = patience_s
         self.leader: Peer | None = None
         self.ended = False
         self._peers: list[Peer] = []
@@ -172,12 +174,9 @@ class Control:
             order = json.loads(line)
         except ValueError:
             order = None
-        if not isinstance(order, dict):
-            self._answer(peer, {"error": "an order is one JSON object a line"})
-            return
         if not peer.orders:
-            peer.deadline = time.monotonic() + PATIENCE_S
-        peer.orders.append(order)
+            peer.deadline = time.monotonic() + self.patience_s
+        peer.orders.append(order if isinstance(order, dict) else None)
 
     def _drop(self, peer: Peer) -> None:
         self._peers.remove(peer)
@@ -210,11 +209,13 @@ class Control:
         if answer is None:
             return False
         peer.orders.pop(0)
-        peer.deadline = time.monotonic() + PATIENCE_S
+        peer.deadline = time.monotonic() + self.patience_s
         self._answer(peer, answer)
         return True
 
-    def _obey(self, peer: Peer, order: Json) -> Json | None:
+    def _obey(self, peer: Peer, order: Json | None) -> Json | None:
+        if order is None:
+            raise OrderError("an order is one JSON object a line")
         match order.get("op"):
             case "lead":
                 return self._lead(peer)

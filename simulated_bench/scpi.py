@@ -275,7 +275,7 @@ class _Reader:
             if self.at_end() or self.peek() == ";":
                 return parameters
             if self.peek() != ",":
-                raise self._wrong(-103 if self.peek().isprintable() else -101)
+                raise self._wrong(-103 if "!" <= self.peek() <= "~" else -101)
             self.at += 1
             self.skip_space()
             parameters.append(self._parameter())

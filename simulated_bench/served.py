@@ -20,7 +20,7 @@ from simulated_bench.bench_file import (
     exactly,
 )
 from simulated_bench.cell import LEADS
-from simulated_bench.control import Control
+from simulated_bench.control import PATIENCE_S, Control
 from simulated_bench.electrical import Contact
 from simulated_bench.hands import BenchHands
 from simulated_bench.instruments import insulation_tester, meter_functions, power_supply
@@ -60,6 +60,7 @@ class ServedBench:
         seed: int | None = None,
         linger_s: float = 600.0,
         pace: float | None = None,
+        patience_s: float = PATIENCE_S,
     ) -> None:
         self.name = name
         self.scenario = scenario
@@ -87,6 +88,7 @@ class ServedBench:
             about,
             linger_s=linger_s,
             pace=pace,
+            patience_s=patience_s,
         )
 
     def __enter__(self) -> ServedBench:

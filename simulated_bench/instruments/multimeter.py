@@ -100,7 +100,7 @@ class Multimeter(ScpiDevice):
         largest = function.ranges[-1].name
         auto = {"AUTO": math.nan}
         wanted = Numeric(-largest, largest, math.nan, function.unit, auto)
-        resolution = Numeric(largest * 1e-12, largest, math.nan, function.unit, auto)
+        resolution = Numeric(1e-15, largest, math.nan, function.unit, auto)
         pair = (Optional_(wanted), Optional_(resolution))
         sense = f"[SENSe:]{function.header}"
         get = self.settings.__getitem__

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from simulated_bench.capacitors import Capacitor
 from simulated_bench.circuit import Point
 from simulated_bench.electrical import SupplyOutput
 from simulated_bench.elements import Part
@@ -16,14 +17,11 @@ from simulated_bench.instruments.site import Probe, Site
 from simulated_bench.regulation import Mode
 from simulated_bench.scpi import ScpiError
 
-RISE_TAU_S = 0.012
-FALL_TAU_S = 0.18
-"""One quadrant: down goes as fast as the load empties the output capacitor."""
 TAIL = 5e-5
 TAIL_TAU_S = 120.0
 """Thermal tail after a change of the output, relative."""
 READ_NS = 40_000_000
-LEAST_CHARGE_VOLTS = 1e-6
+STILL_AMPS = 2e-10
 RESET_AMPS = 0.1
 HIGHEST_VOLTS = 20.6
 HIGHEST_AMPS = 0.515
@@ -51,49 +49,37 @@ class PowerSupply(ScpiDevice):
         self.amps = RESET_AMPS
         self.protection = HIGHEST_PROTECTION
         self.tripped = False
-        self.level = 0.0
         self.tail = 0.0
-        self.charge: float | None = None
+        self.capacitor = Capacitor(f"{name} capacitor", self.output.capacitor_farads)
+        self.charging = False
         self._checks = 0
         super().__init__(name, site.events, identification)
 
     # ---- what the circuit sees
 
     def parts(self) -> list[Part]:
-        return self.parts_over(0.0)
-
-    def parts_over(self, seconds: float) -> list[Part]:
-        """Return the elements at their mean over the next `seconds`."""
-        held = None if self.output.on else self.charge
-        return replace(self.output, volts=self._mean_level(seconds)).parts(self.name, held)
+        """Return the elements; the tail stands still within one step of the bench."""
+        held = self.capacitor.volts if self.charging else None
+        volts = max(0.0, self.programming[0].shown(self.volts)) * (1.0 + self.tail)
+        return replace(self.output, volts=volts).parts(self.name, held)
 
     def advance(self, seconds: float) -> None:
-        """Let the output go its way for `seconds`."""
-        target = self._target()
-        self.level = target + (self.level - target) * math.exp(-seconds / self._tau())
+        """Let the regulator drift for `seconds`."""
         self.tail *= math.exp(-seconds / TAIL_TAU_S)
 
-    def capacitor(self) -> tuple[str, float, float] | None:
-        """Return element, volts and farads while the switched-off output still holds a charge."""
-        if self.output.on or self.charge is None:
-            return None
-        return f"{self.name} capacitor", self.charge, self.output.capacitor_farads
+    def look(self, point: Point) -> None:
+        """See whether the output capacitor has come to rest: it then leaves the circuit."""
+        if not self.charging:
+            return
+        if abs(point.amp(self.capacitor.element)) < STILL_AMPS:
+            self.charging = False
 
-    def hold(self, volts: float, rest: float) -> None:
-        """Take the charge that the circuit has left; `rest` is where it would end."""
-        self.charge = volts if abs(volts - rest) > LEAST_CHARGE_VOLTS else None
-
-    def _target(self) -> float:
-        return max(0.0, self.programming[0].shown(self.volts)) if self.output.on else 0.0
-
-    def _tau(self) -> float:
-        return RISE_TAU_S if self._target() >= self.level else FALL_TAU_S
-
-    def _mean_level(self, seconds: float) -> float:
-        target, tau = self._target(), self._tau()
-        share = 1.0 if seconds == 0 else -math.expm1(-seconds / tau) * tau / seconds
-        level = target + (self.level - target) * share
-        return max(0.0, level * (1.0 + self.tail))
+    def _disturb(self) -> None:
+        """The output is about to move: the capacitor takes part from now on."""
+        if not self.charging:
+            self.capacitor.volts = self.site.now(self._terminals) or 0.0
+        self.site.changing()
+        self.charging = True
 
     # ---- commands
 
@@ -152,12 +138,12 @@ class PowerSupply(ScpiDevice):
         return max(0.0, self.programming[1].shown(self.amps))
 
     def _set_volts(self, volts: float) -> None:
-        self.site.changing()
+        self._disturb()
         self.volts = volts
         self.tail = TAIL if self.output.on else 0.0
 
     def _set_amps(self, amps: float) -> None:
-        self.site.changing()
+        self._disturb()
         self.amps = amps
         self.output = replace(self.output, limit_amps=self._limit())
 
@@ -186,13 +172,8 @@ class PowerSupply(ScpiDevice):
     def _turn(self, *, on: bool) -> None:
         if on == self.output.on:
             return
-        if on:
-            self.site.changing()
-            self.level, self.charge, self.tail = max(0.0, self.charge or 0.0), None, TAIL
-        else:
-            self.charge = self.site.now(self._terminals)
-            self.site.changing()
-            self.level = 0.0
+        self._disturb()
+        self.tail = TAIL if on else 0.0
         self.output = replace(self.output, on=on)
 
     # ---- protection and read-back
