@@ -196,8 +196,9 @@ def _consistent(
     current = (i[..., 1:] @ emf[..., None])[..., 0] + i[..., 0]
     size = np.abs(emf)[..., None]
     # What rounding may leave: relative to the set point and to the terms that were summed.
-    v_tol = 1e-12 + 1e-9 * np.abs(limits[:, 0]) + 1e-13 * (np.abs(v[..., 1:]) @ size)[..., 0]
-    i_tol = 1e-18 + 1e-9 * np.abs(limits[:, 1]) + 1e-13 * (np.abs(i[..., 1:]) @ size)[..., 0]
+    known = np.where(np.isfinite(limits), np.abs(limits), 0.0)
+    v_tol = 1e-12 + 1e-9 * known[:, 0] + 1e-13 * (np.abs(v[..., 1:]) @ size)[..., 0]
+    i_tol = 1e-18 + 1e-9 * known[:, 1] + 1e-13 * (np.abs(i[..., 1:]) @ size)[..., 0]
     error = np.minimum((limits[:, 0] - volts) / v_tol, (limits[:, 1] - current) / i_tol)
     error = np.maximum(error, (limits[:, 2] - current) / i_tol)
     inside = (emf > limits[:, 3] - v_tol) & (emf < limits[:, 4] + v_tol)
