@@ -111,8 +111,8 @@ def lead_resistances(bridge: BridgeElements) -> Floats:
     ring = _ring(bridge.arms)
     legs = bridge.compensation[..., [0, 1, 0, 1]]
     series = bridge.conductors + np.concatenate([legs, np.zeros_like(legs[..., :2])], -1)
-    table = ring[..., NODE_OF_LEAD[:, None], NODE_OF_LEAD]
-    table = table + series[..., :, None] + series[..., None, :]
+    table: Floats = ring[..., NODE_OF_LEAD[:, None], NODE_OF_LEAD]
+    table = table + (series[..., :, None] + series[..., None, :])
     for sense, lead, side in ((2, 0, 0), (3, 1, 1)):
         # a lead and its sense lead meet before the leg: only their conductors lie between them
         loop = table[..., sense, lead] - 2.0 * bridge.compensation[..., side]

@@ -1,0 +1,79 @@
+"""What a cell's own papers add to what its type promises: the deviates z conditioned on them.
+
+A calibration sheet states input and output resistance and a zero; an earlier record of the same
+serial may hold all pairs. Both are linear in the deviates, so that what they leave open is again
+normal: a mean per cell, and one covariance for all cells with the same kind of papers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from acq.analysis.expectation import COUNT, PLACE, ExpectedCell, readings, with_slopes
+from acq.analysis.leads import INPUT, LeadPair
+from acq.analysis.network import Floats
+from acq.analysis.population import Population
+
+OWN_OF_THE_METER = ("gain", "offset", "temperature")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EarlierReadings:
+    """What was once read of the cell: pairs, then the zero in V/V; with standard uncertainties.
+
+    `zero_uncertainty` None: no zero was stated.
+    """
+
+    pairs: tuple[LeadPair, ...]
+    uncertainties: tuple[float, ...]
+    zero_uncertainty: float | None = None
+    celsius: float = 22.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Conditioned:
+    """mean = (values - expected) @ gain; `root` is a square root of the covariance left.
+
+    `values` are (cells, k): the pairs, and the zero in ohm (2 x input resistance) if there is one.
+    """
+
+    expected: Floats
+    gain: Floats
+    root: Floats
+
+    def mean(self, values: Floats) -> Floats:
+        """Return the mean of the deviates (cells, COUNT) for what was read."""
+        shift: Floats = (values - self.expected) @ self.gain
+        return shift
+
+
+def condition(
+    cell: ExpectedCell, population: Population, earlier: Sequence[EarlierReadings]
+) -> Conditioned:
+    """Return how the deviates of a cell follow from its earlier readings, taken in this order."""
+    parts = [_linear(cell, population, one) for one in earlier]
+    expected = np.concatenate([x for x, _, _ in parts])
+    slopes = np.concatenate([x for _, x, _ in parts])
+    noise = np.concatenate([x for _, _, x in parts])
+    covariance = slopes @ slopes.T + np.diag(noise**2)
+    gain = np.linalg.solve(covariance, slopes)
+    left = np.eye(COUNT) - slopes.T @ gain
+    values, vectors = np.linalg.eigh(0.5 * (left + left.T))
+    return Conditioned(expected, gain, vectors * np.sqrt(np.clip(values, 0.0, None)))
+
+
+def _linear(
+    cell: ExpectedCell, population: Population, earlier: EarlierReadings
+) -> tuple[Floats, Floats, Floats]:
+    then = replace(cell, celsius=earlier.celsius)
+    base, slopes = with_slopes(lambda z: readings(then, population, z, earlier.pairs))
+    slopes = slopes.copy()
+    slopes[:, [PLACE[name] for name in OWN_OF_THE_METER]] = 0.0
+    noise = np.array(earlier.uncertainties)
+    if earlier.zero_uncertainty is None:
+        return base[:-1], slopes[:-1], noise
+    input_ohms = base[earlier.pairs.index(INPUT)] if INPUT in earlier.pairs else cell.input_ohms
+    return base, slopes, np.append(noise, 2.0 * input_ohms * earlier.zero_uncertainty)

@@ -1,0 +1,310 @@
+"""Rank what may be wrong with many cells of one type: the probability of every fault.
+
+ranker = Ranker(expected, population, lead_pairs(6))
+ranking = ranker.rank(readings)
+ranking.probability        # (cells, faults)
+ranking.faults[ranking.first[7]]
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.special import logsumexp
+
+from acq.analysis.expectation import COUNT, ExpectedCell, zero_as_ohms
+from acq.analysis.fault_lines import Line, LineMaker
+from acq.analysis.fault_models import LEAK_BINS, LEAK_DECADES, all_lines
+from acq.analysis.faults import UNKNOWN, Fault, FaultAt
+from acq.analysis.insulation_evidence import InsulationReadings, InsulationTable
+from acq.analysis.leads import INPUT, Lead, LeadPair
+from acq.analysis.network import Floats
+from acq.analysis.network_evidence import NEVER, Evidence, LineTable, Mask, Places, groups
+from acq.analysis.population import Population
+from acq.analysis.side_evidence import EmfEvidence, ScatterEvidence, emf_evidence
+
+ANYWHERE = 0.7  # standard deviation of ln of a resistance under the unknown fault
+OPEN_ANYWHERE = 0.1  # of the readings are open under the unknown fault
+LEAK_SPREAD = 0.7  # decades between a leak among two leads and the leak to housing or shield
+LEAK_ALONE = 0.15  # of the leaks between two leads touch neither housing nor shield
+MOISTURE_PATH = {Fault.MOISTURE_IN_CELL: 0, Fault.MOISTURE_IN_CABLE: 1}
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CellReadings:
+    """What was read of many cells of one type; NaN where not measured.
+
+    pairs: (cells, pairs) ohm, inf for open; zero: (cells,) V/V; emf: (cells,) V, where reversal
+    has separated it; scatter: (cells, pairs) ohm, the standard deviation of `repeats` repeats;
+    mean: (cells, deviates), where each cell's own papers put its deviates from the type.
+    """
+
+    pairs: Floats
+    zero: Floats | None = None
+    emf: Floats | None = None
+    insulation: InsulationReadings | None = None
+    scatter: Floats | None = None
+    repeats: int = 3
+    mean: Floats | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ranking:
+    """Probabilities (cells, faults) of the faults and, per cell and fault, its best line.
+
+    `size`, `sigma`, `chi_square` (cells, faults) belong to that line.
+    """
+
+    faults: tuple[FaultAt, ...]
+    probability: Floats
+    log_evidence: Floats
+    line: Places
+    size: Floats
+    sigma: Floats
+    chi_square: Floats
+
+    @property
+    def first(self) -> Places:
+        """The most probable fault of each cell, as a place in `faults`."""
+        return np.asarray(self.probability.argmax(-1))
+
+
+@dataclass(slots=True)
+class Ranker:
+    """Everything that is the same for all cells of one type, prepared once.
+
+    `noise` replaces the population's noise of a pair, ohm; `emf_at` as in `LineMaker`, `root` as
+    in `LineTable`.
+    """
+
+    cell: ExpectedCell
+    population: Population
+    pairs: Sequence[LeadPair]
+    noise: Floats | None = None
+    emf_at: float | None = None
+    root: Floats | None = None
+    lines: list[Line] = field(init=False)
+    faults: tuple[FaultAt, ...] = field(init=False)
+    _insulation: InsulationTable = field(init=False)
+    _tables: dict[bytes, tuple[LineTable, Places]] = field(default_factory=dict)
+    _shares: list[list[tuple[int, float]]] = field(init=False)
+    _noise: Floats = field(init=False)
+
+    def __post_init__(self) -> None:
+        maker = LineMaker(self.cell, self.population, self.pairs, self.emf_at)
+        self.lines = all_lines(maker)
+        self._insulation = InsulationTable(self.population, self.cell.shield_connected)
+        places = dict.fromkeys(place for line in self.lines for place, _ in line.shares)
+        self.faults = tuple(places)
+        self._shares = self._priors()
+        self._noise = self._reading_noise()
+
+    def _reading_noise(self) -> Floats:
+        meters = self.population.meters
+        pair = meters.noise_ohms if self.noise is None else self.noise
+        ratio = meters.zero_ratio
+        if self.emf_at is not None:
+            ratio = float(np.hypot(ratio, meters.emf_volts / abs(self.emf_at)))
+        zero = 2.0 * self.cell.input_ohms * ratio
+        return np.append(np.broadcast_to(pair, len(self.pairs)), zero)
+
+    def _priors(self) -> list[list[tuple[int, float]]]:
+        """Return per line the places of its faults and ln of their share in the population."""
+        total: dict[Fault, float] = {}
+        for line in self.lines:
+            for place, weight in line.shares:
+                total[place.fault] = total.get(place.fault, 0.0) + weight
+        total[Fault.UNKNOWN] = 1.0  # the other half of it fits no line
+        number = {place: n for n, place in enumerate(self.faults)}
+
+        def log_share(place: FaultAt, weight: float) -> float:
+            share = self.population.share(place.fault) * weight / total[place.fault]
+            return float(np.log(share)) if share > 0 else NEVER
+
+        return [[(number[p], log_share(p, w)) for p, w in line.shares] for line in self.lines]
+
+    def rank(self, readings: CellReadings) -> Ranking:
+        """Return the probability of every fault for every cell."""
+        cells = len(readings.pairs)
+        side = _Side.of(readings, self)
+        logs = np.full((cells, len(self.faults)), NEVER)
+        best = np.full((cells, len(self.faults)), NEVER)
+        line_of = np.zeros((cells, len(self.faults)), np.int64)
+        network = self._network(readings, side.wanted)
+        for number, line in enumerate(self.lines):
+            for place, share in self._shares[number]:
+                fault = self.faults[place]
+                log = network.log[:, number] + share
+                log = log + side.log(line, fault, network.size[:, number])
+                logs[:, place] = np.logaddexp(logs[:, place], log)
+                better = log > best[:, place]
+                best[better, place] = log[better]
+                line_of[better, place] = number
+        unknown = self.faults.index(UNKNOWN)
+        logs[:, unknown] = np.logaddexp(logs[:, unknown], self._unknown(readings) + side.sound)
+        rows = np.arange(cells)[:, None]
+        return Ranking(
+            self.faults,
+            np.exp(logs - logsumexp(logs, axis=-1, keepdims=True)),
+            logs,
+            line_of,
+            network.size[rows, line_of],
+            network.sigma[rows, line_of],
+            network.chi_square[rows, line_of],
+        )
+
+    def in_ohms(self, readings: CellReadings) -> tuple[Floats, Mask]:
+        """Return the readings (cells, D) and which of them are open."""
+        pairs = readings.pairs
+        opened = np.isinf(pairs)
+        zero = np.full(len(pairs), np.nan) if readings.zero is None else readings.zero
+        input_ohms = pairs[:, self.pairs.index(INPUT)]
+        # without all its leads a bridge has no zero
+        usable = np.isfinite(zero) & ~opened.any(-1) & np.isfinite(input_ohms)
+        known = np.where(usable, zero_as_ohms(zero, np.where(usable, input_ohms, 1.0)), np.nan)
+        opened = np.concatenate([opened, np.zeros((len(pairs), 1), bool)], -1)
+        return np.concatenate([pairs, known[:, None]], -1), opened
+
+    def _network(self, readings: CellReadings, wanted: Mask) -> Evidence:
+        ohms, opened = self.in_ohms(readings)
+        cells, count = len(ohms), len(self.lines)
+        mean = np.zeros((cells, COUNT)) if readings.mean is None else readings.mean
+        shape = (cells, count)
+        log, size = np.full(shape, NEVER), np.zeros(shape)
+        sigma, chi_square = np.full(shape, np.inf), np.full(shape, np.inf)
+        measured = np.isfinite(ohms)
+        for pattern, some in groups(np.concatenate([measured, opened], -1)):
+            present, open_ = pattern[: ohms.shape[1]], pattern[ohms.shape[1] :]
+            table, lines = self._table(present, open_)
+            if not len(lines) or not present.any():
+                continue
+            rows = np.flatnonzero(present)
+            found = table.evidence(ohms[np.ix_(some, rows)], mean[some], wanted[some][:, lines])
+            at = np.ix_(some, lines)
+            log[at], size[at] = found.log, found.size
+            sigma[at], chi_square[at] = found.sigma, found.chi_square
+        return Evidence(log, size, sigma, chi_square)
+
+    def _table(self, present: Mask, opened: Mask) -> tuple[LineTable, Places]:
+        """Return the lines that could leave just these readings open, over those present."""
+        key = present.tobytes() + opened.tobytes()
+        if key not in self._tables:
+            measured = present | opened
+            measured[-1] = False
+            fits = [bool((line.open == opened)[measured].all()) for line in self.lines]
+            lines = np.flatnonzero(fits)
+            some = [self.lines[x] for x in lines]
+            self._tables[key] = self._line_table(some, present), lines
+        return self._tables[key]
+
+    def _line_table(self, lines: list[Line], present: Mask) -> LineTable:
+        return LineTable(lines, np.flatnonzero(present), self._noise, self.root)
+
+    def _unknown(self, readings: CellReadings) -> Floats:
+        """Return the evidence of a fault that moves every reading anyhow."""
+        ohms, opened = self.in_ohms(readings)
+        base = self.lines[0].base
+        at = np.where(np.isfinite(ohms) & (ohms > 0), ohms, np.nan)[:, :-1]
+        width = 0.5 * np.log(2.0 * np.pi) + np.log(ANYWHERE)
+        each = -0.5 * (np.log(at / base[:-1]) / ANYWHERE) ** 2 - width - np.log(at)
+        total = np.nansum(each + np.log(1.0 - OPEN_ANYWHERE), axis=-1)
+        total += np.log(OPEN_ANYWHERE) * opened.sum(-1)
+        wide = ANYWHERE * self.cell.input_ohms
+        zero = -0.5 * (ohms[:, -1] / wide) ** 2 - 0.5 * np.log(2.0 * np.pi) - np.log(wide)
+        share = 0.5 * self.population.share(Fault.UNKNOWN)
+        return np.asarray(total + np.nan_to_num(zero) + np.log(max(share, 1e-300)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    """Evidence beside the network, per line and fault."""
+
+    insulation: InsulationTable
+    sound_paths: Floats
+    leaks: Floats
+    contacts: Floats
+    tie: Floats
+    emf: EmfEvidence
+    scatter: ScatterEvidence | None
+    steady: Floats
+    wanted: Mask
+    moving: dict[bytes, Floats]
+
+    @classmethod
+    def of(cls, readings: CellReadings, ranker: Ranker) -> _Side:
+        cells, meters = len(readings.pairs), ranker.population.meters
+        nothing = np.full((cells, 3), np.nan)
+        paths = readings.insulation or InsulationReadings(nothing, np.zeros((cells, 3), bool))
+        insulation = ranker._insulation.evidence(paths)
+        volts = np.full(cells, np.nan) if readings.emf is None else readings.emf
+        scatter, steady = None, np.zeros(cells)
+        if readings.scatter is not None:
+            scatter = ScatterEvidence(readings.scatter, readings.repeats, meters)
+            steady = scatter.steady
+        best = insulation.leaks.max((1, 2))
+        usual = np.maximum(best, insulation.sound)
+        wanted = np.zeros((cells, len(ranker.lines)), bool)
+        for number, line in enumerate(ranker.lines):
+            if line.leak_bin is not None:
+                at = insulation.leaks[:, :, line.leak_bin].max(-1)
+                wanted[:, number] = at > usual - 20.0
+        return cls(
+            ranker._insulation,
+            insulation.sound,
+            insulation.leaks,
+            insulation.contacts,
+            insulation.tie,
+            emf_evidence(volts, meters),
+            scatter,
+            steady,
+            wanted,
+            {},
+        )
+
+    @property
+    def sound(self) -> Floats:
+        """Of a fault that shows nowhere here."""
+        return self.sound_paths + self.emf.usual + self.steady
+
+    def log(self, line: Line, place: FaultAt, size: Floats) -> Floats:
+        """Return the log evidence (cells,) of a fault on a line at these sizes."""
+        return self._paths(line, place, size) + self._emf(place) + self._scatter(line)
+
+    def _paths(self, line: Line, place: FaultAt, size: Floats) -> Floats:
+        path = MOISTURE_PATH.get(place.fault)
+        if path is not None:
+            if line.leak_bin is not None:
+                return self.leaks[:, path, line.leak_bin]
+            return self._near(path, line, size)
+        if place.fault is Fault.SHIELD_TO_HOUSING:
+            return self.tie
+        if place.fault is Fault.LEAD_SHORT and len(place.where) == 1:
+            return self.contacts[:, 0 if place.where[0] is Lead.HOUSING else 1]
+        return self.sound_paths
+
+    def _near(self, path: int, line: Line, size: Floats) -> Floats:
+        """A leak between two leads usually comes with one to housing or shield, of like size."""
+        assert line.leak_ohms is not None
+        total = np.log10(np.maximum(line.leak_ohms(size), 1.0) / 4.0)
+        middles = np.append(0.5 * (LEAK_BINS[:-1] + LEAK_BINS[1:]), LEAK_BINS[-1] + 0.7)
+        middles = np.minimum(middles, LEAK_DECADES[1])
+        weights = -0.5 * ((middles - total[:, None]) / LEAK_SPREAD) ** 2
+        weights -= logsumexp(weights, axis=-1, keepdims=True)
+        with_paths = logsumexp(weights + self.leaks[:, path], axis=-1)
+        with_paths = np.log(1.0 - LEAK_ALONE) + with_paths
+        return np.asarray(np.logaddexp(with_paths, np.log(LEAK_ALONE) + self.sound_paths))
+
+    def _emf(self, place: FaultAt) -> Floats:
+        if place.fault in MOISTURE_PATH:
+            return self.emf.galvanic
+        return self.emf.thermal if place.fault is Fault.THERMAL_EMF else self.emf.usual
+
+    def _scatter(self, line: Line) -> Floats:
+        if line.scatter is None or self.scatter is None:
+            return self.steady
+        key = line.scatter.tobytes()
+        if key not in self.moving:
+            self.moving[key] = self.scatter.moving(line.scatter)
+        return self.moving[key]

@@ -1,0 +1,69 @@
+"""Log evidence of what is read beside resistances and insulation: scatter of repeats, and EMF."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import logsumexp
+
+from acq.analysis.network import Floats
+from acq.analysis.population import Meters
+from acq.analysis.sizes import log_uniform
+
+JOINT_OHMS = np.array([0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0])
+"""By how much a joint may move between repeats, all as likely."""
+
+THERMAL = log_uniform(1.5e-6, 3e-4, lambda volts: volts)
+GALVANIC = log_uniform(1.5e-6, 5e-3, lambda volts: volts)
+GALVANIC_SHARE = 0.3  # of the cases of moisture
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ScatterEvidence:
+    """Log evidence of the standard deviations (cells, pairs) of `repeats` repeats.
+
+    NaN where a pair was not repeated. Constant factors that no fault changes are left out.
+    """
+
+    deviations: Floats
+    repeats: int
+    meters: Meters
+
+    @property
+    def steady(self) -> Floats:
+        """Of readings that scatter as the meter does, (cells,)."""
+        return self._log(np.full(self.deviations.shape[-1], self.meters.repeat_ohms))
+
+    def moving(self, weights: Floats) -> Floats:
+        """Of a joint that moves the pairs with these weights, (cells,)."""
+        each = [self._log(np.hypot(self.meters.repeat_ohms, weights * x)) for x in JOINT_OHMS]
+        return np.asarray(logsumexp(each, axis=0) - np.log(len(JOINT_OHMS)))
+
+    def _log(self, sigma: Floats) -> Floats:
+        """Chi-square distribution of a variance with repeats - 1 degrees of freedom."""
+        dof = self.repeats - 1
+        each = -dof * (np.log(sigma) + 0.5 * (self.deviations / sigma) ** 2)
+        return np.asarray(np.nansum(each, axis=-1))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EmfEvidence:
+    """Log evidence of EMFs (cells,) in V that reversal of the excitation has separated."""
+
+    usual: Floats
+    thermal: Floats
+    galvanic: Floats
+
+
+def emf_evidence(volts: Floats, meters: Meters) -> EmfEvidence:
+    """Return the evidence of an EMF, 0 where it is NaN: not separated."""
+    sigma = np.full_like(volts, np.hypot(meters.emf_volts, meters.emf_reading_volts))
+    known = np.isfinite(volts)
+    at = np.where(known, volts, 0.0)
+    density = -0.5 * np.log(2.0 * np.pi) - np.log(sigma)
+    usual = density - 0.5 * (at / sigma) ** 2
+    thermal = density + THERMAL.log_integral(at, sigma)
+    wet = density + GALVANIC.log_integral(at, sigma)
+    galvanic = np.logaddexp(np.log(GALVANIC_SHARE) + wet, np.log(1.0 - GALVANIC_SHARE) + usual)
+    return EmfEvidence(*(np.where(known, x, 0.0) for x in (usual, thermal, galvanic)))
