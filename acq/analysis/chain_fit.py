@@ -24,8 +24,8 @@ from acq.analysis.chain_sound import instrument_covariance, load_columns, sound_
 
 NO_NUMBER = -12.0  # log likelihood of "no number came" where one should come
 GRID = 9  # trial sizes per sign
-ROUNDS = 4  # refinements of the size
-HOPELESS = 30.0  # a hypothesis this far behind the best is not refined further
+ROUNDS = 8  # refinements of the size at most
+KEPT = 24  # hypotheses that are refined: the best so far
 FAR = 1e9  # standard deviations: beyond this a misfit is hopeless however large
 STEP = 0.05  # of a standard deviation, for derivatives
 
@@ -59,12 +59,14 @@ def fit_all(
     active = list(range(len(thought)))
     for _ in range(ROUNDS):
         found, *better = fitting.judge([thought[i] for i in active], sizes[active], asides[active])
+        moved = np.abs(better[0] / sizes[active] - 1.0) > 1e-3
         for index, fit in zip(active, found, strict=True):
             if index not in best or fit.evidence > best[index].evidence:
                 best[index] = fit
         sizes[active], asides[active] = better
-        top = max(fit.evidence for fit in best.values())
-        active = [i for i in active if thought[i].sized and best[i].evidence > top - HOPELESS]
+        ranked = sorted(best, key=lambda index: -best[index].evidence)[:KEPT]
+        going = {index for index, on in zip(active, moved, strict=True) if on}
+        active = [index for index in ranked if index in going and thought[index].sized]
         if not active:
             break
     return tuple(best[index] for index in range(len(thought)))
@@ -246,6 +248,8 @@ def _over_sizes(item: Hypothesis, size: float, ey: float, ee: float) -> tuple[fl
     flat in the logarithm of its magnitude.
     """
     sign = math.copysign(1.0, size)
+    if len(item.signs) > 1 and ee > 0.0 and sign * (size + ey / ee) < 0.0:
+        sign = -sign  # the trial had the wrong sign
     decades = len(item.signs) * math.log(item.largest / item.smallest)
     if ee <= 0.0 or not math.isfinite(ee):
         return 0.0, size

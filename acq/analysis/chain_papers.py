@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
+from typing import TypedDict
 
 from acq.analysis.chain import (
     Loop,
@@ -183,6 +184,14 @@ class LoadState:
     live: float
     u_live: float = 0.0
     corner: int | None = None
+
+
+class Place(TypedDict, total=False):
+    """Where and under what a row was read, as keywords."""
+
+    state: str | None
+    cell: int | None
+    fed: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

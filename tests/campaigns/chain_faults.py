@@ -19,7 +19,7 @@ LIMITS = {
     " rated output; output resistance by 8 %; every open, shorted or crossed wire",
     "junction box": "leak shifting the sum by 0.3 % of span; series resistance of 1 % of the input"
     " or 4 % of the output resistance; every loose or bridged terminal",
-    "home-run cable": "sense or conductor fault and added voltage worth 0.3 % of span; leak shifting"
+    "home-run cable": "sense, conductor or added voltage worth 0.3 % of span; leak shifting"
     " the sum by 0.3 % of span; open conductor",
     "transmitter": "span, zero or bend by 0.2 % of span; excitation by 12 %; unused sense worth"
     " 0.3 %; stuck output",

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Unpack
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from acq.analysis.chain_papers import (
     ChainReadings,
     Kind,
     LoadState,
+    Place,
     Row,
     Tolerances,
 )
@@ -303,19 +305,19 @@ class Instruments:
         ratio, source, meter, current = (float(x) for x in rng.standard_normal(4))
         return cls(1 + 3e-5 * ratio, 1 + 5e-5 * source, 1 + 1e-4 * meter, 1 + 5e-5 * current, rng)
 
-    def ratio(self, kind: Kind, value: float, **where: object) -> Row:
+    def ratio(self, kind: Kind, value: float, **where: Unpack[Place]) -> Row:
         u = 3e-5 * abs(value) + 1e-7
         seen = value * self.ratio_gain + 5e-8 * self.rng.standard_normal()
-        return Row(kind=kind, value=None if math.isnan(value) else seen, u=u, **where)  # type: ignore[arg-type]
+        return Row(kind=kind, value=None if math.isnan(value) else seen, u=u, **where)
 
-    def share(self, kind: Kind, value: float, **where: object) -> Row:
+    def share(self, kind: Kind, value: float, **where: Unpack[Place]) -> Row:
         return Row(
             kind=kind, value=value * (1 + 3e-5 * self.rng.standard_normal()), u=3e-5, **where
-        )  # type: ignore[arg-type]
+        )
 
-    def current(self, kind: Kind, value: float, **where: object) -> Row:
+    def current(self, kind: Kind, value: float, **where: Unpack[Place]) -> Row:
         seen = value * self.meter_gain + 1e-6 * self.rng.standard_normal()
-        return Row(kind=kind, value=seen, u=1e-4 * abs(value) + 2e-6, **where)  # type: ignore[arg-type]
+        return Row(kind=kind, value=seen, u=1e-4 * abs(value) + 2e-6, **where)
 
 
 def read(drawn: Drawn, rng: Rng) -> ChainReadings:

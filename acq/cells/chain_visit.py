@@ -1,0 +1,361 @@
+"""From the file of a chain to what the analysis takes: papers with every gap filled, and rows.
+
+Where a paper is missing the value comes from the next one, and `notes` say so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Unpack
+
+from acq.analysis.chain import IEC_60228_FLEXIBLE, Loop, SignalBands, Transmitter, conductor_ohms
+from acq.analysis.chain_hypotheses import Population
+from acq.analysis.chain_papers import (
+    Allowed,
+    Block,
+    Chain,
+    ChainCell,
+    ChainReadings,
+    Kind,
+    LoadState,
+    Place,
+    Row,
+    Tolerances,
+)
+from acq.cells import paper_units as units
+from acq.cells.cell import Cell
+from acq.cells.chain_file import OPEN, ChainCellEntry, ChainFile, Seen, StateEntry
+from acq.cells.data_sheet import DataSheet
+from acq.cells.folder import find_cell, find_data_sheet
+from drivers.written_file import FileError, read_file
+
+EXAMPLES = Path(__file__).parent / "examples" / "chains"
+COMPENSATION = {"one-sided Ex+": 1.0, "one-sided Ex-": 0.0}
+
+
+@dataclass(frozen=True, slots=True)
+class ChainVisit:
+    """A chain, the readings of one visit, the population to judge by, and what was assumed."""
+
+    file: ChainFile
+    chain: Chain
+    readings: ChainReadings
+    population: Population
+    notes: tuple[str, ...]
+
+
+def read_chain(path: Path, folder: Path | None = None) -> ChainVisit:
+    """Return the chain and readings of a file; a bare name means one of the shipped examples.
+
+    Raises FileError with file, key and reason; WrongInput for a serial or type without papers.
+    """
+    if not path.exists() and path.suffix == "" and (EXAMPLES / f"{path}.toml").is_file():
+        path = EXAMPLES / f"{path}.toml"
+    file = read_file(path, ChainFile)
+    notes: list[str] = []
+    chain = _chain(path, file, folder, notes)
+    return ChainVisit(file, chain, _readings(file), _population(file), tuple(notes))
+
+
+def _chain(path: Path, file: ChainFile, folder: Path | None, notes: list[str]) -> Chain:
+    shares = [entry.share for entry in file.cells]
+    equal = 1.0 / len(shares)
+    total = sum(share or equal for share in shares)
+    cells = tuple(
+        _cell(path, index, entry, (entry.share or equal) / total, file, folder, notes)
+        for index, entry in enumerate(file.cells)
+    )
+    transmitter = file.transmitter
+    bands = SignalBands(lowest=transmitter.lowest or 3.8e-3, highest=transmitter.highest or 20.5e-3)
+    chain = Chain(
+        name=file.name,
+        cells=cells,
+        conductor_ohms=_conductor(path, file),
+        sensed=file.home_run.sensed,
+        transmitter=Transmitter(
+            transmitter.ratio_at_4_mA,
+            transmitter.ratio_at_20_mA,
+            bands,
+            transmitter.failure or 21e-3,
+        ),
+        excitation_volts=transmitter.excitation or 10.0,
+        loop=_loop(file),
+        lower=file.control_system.lower,
+        upper=file.control_system.upper,
+        digit=file.control_system.digit,
+        dead_load=file.vessel.dead_load,
+        u_dead_load=file.vessel.dead_load_uncertainty,
+        tolerances=_tolerances(file),
+        corner_fraction=file.vessel.corner_fraction or 0.7,
+        u_corner_fraction=file.vessel.corner_fraction_uncertainty or 0.1,
+    )
+    _doubt_papers(chain, notes)
+    return chain
+
+
+def _cell(
+    path: Path,
+    index: int,
+    entry: ChainCellEntry,
+    share: float,
+    file: ChainFile,
+    folder: Path | None,
+    notes: list[str],
+) -> ChainCell:
+    papers = find_cell(entry.serial, folder) if entry.serial else None
+    type_ = papers.data_sheet if papers else None
+    if type_ is None and entry.type:
+        type_ = find_data_sheet(entry.type, folder)
+    capacity = entry.capacity or (papers.capacity if papers else None)
+    capacity = capacity or (type_.capacity if type_ else None)
+    key = f"cells.{index}"
+    if capacity is None:
+        raise FileError(path, f"{key}.capacity", "no paper gives it; write it here")
+    if capacity.unit == "N" and file.vessel.gravity is None:
+        raise FileError(path, "vessel.gravity", f"cell {entry.name} is in newtons: needed in kg")
+    kilograms = capacity.value / (file.vessel.gravity or 1.0) if capacity.unit == "N" else None
+    found = {
+        name: _number(path, key, entry, papers, type_, name, notes)
+        for name in ("rated_output", "zero_balance", "input_resistance", "output_resistance")
+    }
+    rated = found["rated_output"] * _gravity_factor(entry, papers, file, kilograms, notes)
+    layout = type_.compensation.layout if type_ else "unknown"
+    return ChainCell(
+        name=entry.name,
+        capacity=kilograms or capacity.value,
+        rated_output=rated,
+        zero=found["zero_balance"],
+        input_ohms=found["input_resistance"],
+        output_ohms=found["output_resistance"],
+        share=share,
+        excitation_trim_ohms=entry.excitation_trim or 0.0,
+        compensation_plus=COMPENSATION.get(layout, 0.5),
+    )
+
+
+def _number(
+    path: Path,
+    key: str,
+    entry: ChainCellEntry,
+    papers: Cell | None,
+    type_: DataSheet | None,
+    name: str,
+    notes: list[str],
+) -> float:
+    written = getattr(entry, name)
+    if written is not None:
+        return float(written)
+    own = getattr(papers.sheet, name) if papers and papers.sheet else None
+    if own is not None:
+        return float(own)
+    span = getattr(type_, name) if type_ else None
+    if span is not None and span.best is not None:
+        notes.append(f"{entry.name}: {name} taken from its type, there is no sheet of its own")
+        return float(span.best)
+    if name == "zero_balance":
+        notes.append(f"{entry.name}: no paper gives a zero balance; 0 assumed")
+        return 0.0
+    raise FileError(path, f"{key}.{name}", "no paper gives it; write it here")
+
+
+def _gravity_factor(
+    entry: ChainCellEntry,
+    papers: Cell | None,
+    file: ChainFile,
+    newtons: float | None,
+    notes: list[str],
+) -> float:
+    """A kilogram is heavier where gravity is larger: what the sheet says grows with it."""
+    sheet = entry.gravity or (papers.sheet.gravity if papers and papers.sheet else None)
+    if newtons is not None:
+        return 1.0
+    if sheet is None or file.vessel.gravity is None:
+        missing = "the plant" if file.vessel.gravity is None else "the sheet"
+        notes.append(f"{entry.name}: gravity of {missing} unknown; sheet used as it stands")
+        return 1.0
+    return file.vessel.gravity / sheet
+
+
+def _conductor(path: Path, file: ChainFile) -> float:
+    run = file.home_run
+    if run.conductor_resistance is not None:
+        return run.conductor_resistance
+    per_metre = run.resistance
+    if per_metre is None:
+        per_km = IEC_60228_FLEXIBLE.get(run.conductor_area or 0.0)
+        if per_km is None:
+            areas = ", ".join(f"{area} mm2" for area in IEC_60228_FLEXIBLE)
+            raise FileError(path, "home_run.conductor_area", f"known are {areas}; give resistance")
+        per_metre = per_km * 1e-3
+    length = run.length or 0.0
+    return conductor_ohms(
+        length, per_metre * 1e3, 20.0 if run.temperature is None else run.temperature
+    )
+
+
+def _loop(file: ChainFile) -> Loop | None:
+    loop = file.loop
+    if loop.supply is None or loop.burden is None or loop.transmitter_needs is None:
+        return None
+    return Loop(loop.supply, loop.burden, loop.transmitter_needs)
+
+
+def _tolerances(file: ChainFile) -> Tolerances:
+    names = {"control": "control_system"}
+    return Tolerances(
+        **{
+            name: Allowed(given.value or 0.0, given.source)
+            for name in Tolerances.__slots__
+            if (given := getattr(file.tolerance, names.get(name, name)))
+        }
+    )
+
+
+def _doubt_papers(chain: Chain, notes: list[str]) -> None:
+    """Say so when the papers contradict each other: then even a sound chain shows wrong."""
+    allowed = chain.tolerances.mechanics.value + chain.tolerances.control.value
+    zero, span = chain.shown(0.0), chain.shown(chain.upper) - chain.shown(0.0)
+    off = span / chain.upper - 1.0 if chain.upper else 0.0
+    if abs(off) > allowed:
+        notes.append(
+            f"by these papers a sound chain shows a span {off:+.2%} off: range, sheets and cable"
+            " contradict each other (a transmitter set by calculation on a cable without sense?)"
+        )
+    if abs(zero - chain.lower) > 0.02 * abs(chain.span_shown):
+        notes.append(f"by these papers the empty vessel shows {zero:.1f} kg")
+    if chain.loop is not None and chain.loop.largest_current < chain.transmitter.bands.highest:
+        milliamps = chain.loop.largest_current * 1e3
+        notes.append(f"by its papers the loop can carry no more than {milliamps:.1f} mA")
+
+
+def _population(file: ChainFile) -> Population:
+    given = file.population
+    if given is None:
+        return Population()
+    weights = {block: getattr(given, _key(block)) for block in Block}
+    return Population(weights, given.none, given.unknown, given.source)
+
+
+def _key(block: Block) -> str:
+    return block.value.replace(" ", "_").replace("-", "_")
+
+
+def _readings(file: ChainFile) -> ChainReadings:
+    states = {
+        state.name: LoadState(
+            name=state.name,
+            live=state.live,
+            u_live=state.live_uncertainty,
+            corner=None if state.corner is None else state.corner - 1,
+        )
+        for state in file.states
+    }
+    rows = [row for state in file.states for row in _of_state(file, state)]
+    rows += _fed(file)
+    rows += _ohms(file)
+    return ChainReadings(states=states, rows=tuple(rows))
+
+
+def _row(kind: Kind, seen: Seen, u: float, **where: Unpack[Place]) -> Row:
+    value = None if seen == OPEN else float(seen or 0.0)
+    return Row(kind=kind, value=value, u=u, **where)
+
+
+def _plain(seen: Seen) -> float:
+    return 0.0 if seen is None or seen == OPEN else float(seen)
+
+
+def _of_state(file: ChainFile, state: StateEntry) -> Iterator[Row]:
+    tools = file.instruments
+    name = state.name
+    for kind, seen in (
+        (Kind.BOX_RATIO, state.box_ratio),
+        (Kind.BOX_ALONE, state.box_ratio_alone),
+        (Kind.TERMINAL_RATIO, state.transmitter_ratio),
+    ):
+        if seen is not None:
+            yield _row(kind, seen, tools.ratio.standard(_plain(seen), units.RATIO), state=name)
+    for index, seen in enumerate(state.cell_ratio):
+        if seen is not None:
+            u = tools.ratio.standard(_plain(seen), units.RATIO)
+            yield _row(Kind.CELL_RATIO, seen, u, state=name, cell=index)
+    for kind, seen in (
+        (Kind.SENT, state.transmitter_current),
+        (Kind.RECEIVED, state.input_current),
+    ):
+        if seen is not None:
+            yield _row(kind, seen, tools.current.standard(_plain(seen), units.AMPERES), state=name)
+    if state.display is not None:
+        yield _row(Kind.SHOWN, state.display, _digit(file), state=name)
+    yield from _excitation(file, state)
+
+
+def _digit(file: ChainFile) -> float:
+    # a display is off by up to half its last digit, anywhere in between: a rectangle
+    return float(max(file.control_system.digit, 1e-6) / 12.0**0.5)
+
+
+def _excitation(file: ChainFile, state: StateEntry) -> Iterator[Row]:
+    tools = file.instruments.volts
+    at_transmitter, at_box = state.excitation, state.box_excitation
+    if at_transmitter is not None:
+        u = tools.standard(_plain(at_transmitter), units.VOLTS)
+        yield _row(Kind.EXCITATION, at_transmitter, u)
+    if _plain(at_transmitter) and at_box is not None:
+        yield _quotient(file, Kind.BOX_SHARE, at_box, at_transmitter)
+    if not _plain(at_box):
+        return
+    if state.sense is not None:
+        yield _quotient(file, Kind.SENSE, state.sense, at_box)
+    for index, seen in enumerate(state.cell_excitation):
+        if seen is not None:
+            yield _quotient(file, Kind.CELL_SHARE, seen, at_box, cell=index)
+
+
+def _quotient(file: ChainFile, kind: Kind, seen: Seen, other: Seen, **where: Unpack[Place]) -> Row:
+    """Quotient of two voltages read with one meter: its gain cancels, its constant does not."""
+    volts = _plain(other)
+    constant = file.instruments.volts.standard(0.0, units.VOLTS)
+    u = max(2.0**0.5 * constant / volts, 1e-5)
+    return _row(kind, OPEN if seen == OPEN else _plain(seen) / volts, u, **where)
+
+
+def _fed(file: ChainFile) -> Iterator[Row]:
+    tools, control = file.instruments, file.control_system
+    span = abs(control.upper - control.lower)
+    transmitter = file.transmitter
+    range_ = abs(transmitter.ratio_at_20_mA - transmitter.ratio_at_4_mA)
+    kinds = {
+        "transmitter": (Kind.FED_TERMINALS_SENT, Kind.FED_TERMINALS_SHOWN),
+        "box": (Kind.FED_BOX_SENT, Kind.FED_BOX_SHOWN),
+    }
+    for entry in file.fed:
+        value = entry.number
+        if entry.at == "control system":
+            u = tools.fed_current.standard(value, units.AMPERES) / 16e-3 * span
+            total = (u**2 + _digit(file) ** 2) ** 0.5
+            yield _row(Kind.FED_CURRENT_SHOWN, entry.display, total, fed=value)
+            continue
+        part = tools.fed_ratio.standard(value, units.RATIO) / range_
+        sent, shown = kinds[entry.at]
+        if entry.transmitter_ratio is not None:
+            own = tools.ratio.standard(value, units.RATIO)
+            u = ((part * range_) ** 2 + own**2) ** 0.5
+            yield _row(Kind.FED_BOX_TERMINALS, entry.transmitter_ratio, u, fed=value)
+        if entry.current is not None:
+            own = tools.current.standard(_plain(entry.current), units.AMPERES)
+            yield _row(sent, entry.current, ((part * 16e-3) ** 2 + own**2) ** 0.5, fed=value)
+        if entry.display is not None:
+            u = ((part * span) ** 2 + _digit(file) ** 2) ** 0.5
+            yield _row(shown, entry.display, u, fed=value)
+
+
+def _ohms(file: ChainFile) -> Iterator[Row]:
+    tools = file.instruments.ohms
+    for entry in file.ohms:
+        for kind, seen in ((Kind.INPUT_OHMS, entry.input), (Kind.OUTPUT_OHMS, entry.output)):
+            if seen is not None:
+                u = tools.standard(_plain(seen), units.OHMS)
+                yield _row(kind, seen, u, cell=entry.cell - 1)
