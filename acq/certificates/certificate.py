@@ -12,12 +12,18 @@ from acq.runs.journal import encode
 
 
 def certificate_of(
-    records: Records, run: RecordedRun, *, approver: str | None = None, because: str | None = None
+    records: Records,
+    run: RecordedRun,
+    *,
+    approver: str | None = None,
+    because: str | None = None,
+    drawing: str | None = None,
 ) -> bytes:
     """Return the PDF of a closed run's certificate, issuing one where there is none yet.
 
     Who approves is `approver`, else the workshop's setting. `because` amends an issued one;
-    a run that went on since its certificate gets a new one by itself.
+    a run that went on since its certificate gets a new one by itself. `drawing` is an SVG
+    picture of the bridge for a certificate that is issued now.
     Raises WrongInput when the run is open, or when an issued certificate would change quietly.
     """
     issued = records.issued_for(run.id)
@@ -27,7 +33,7 @@ def certificate_of(
         return issued.pdf
     chosen = approver or approver_of(run)
     return records.issue_certificate(
-        run, chosen, lambda issue: render(run, issue), because=because
+        run, chosen, lambda issue: render(run, issue, drawing), because=because
     ).pdf
 
 

@@ -32,7 +32,7 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
         "facts": _facts(run, issue),
         "amendment": _amendment(issue),
         "overall": statements.overall(run),
-        "results": [_result(check, found) for check, found in run.findings()],
+        **_results(run),
         "conditions": list(_conditions(run)),
         "rules": statements.rules_used(run),
         "instruments": instruments(opened),
@@ -65,7 +65,7 @@ def _item(run: RecordedRun) -> Iterator[tuple[str, Any]]:
     yield "Load cell", cell.get("type")
     yield "Serial number", run.serial
     yield "Construction", sheet.get("construction")
-    yield "Capacity", sheet.get("capacity")
+    yield "Capacity", wording.quantity(sheet.get("capacity"))
     yield "Accuracy class", sheet.get("accuracy_class")
     yield "Cable", _cable(sheet.get("cable") or {})
     marking = (sheet.get("hazardous_area") or {}).get("marking")
@@ -76,10 +76,7 @@ def _item(run: RecordedRun) -> Iterator[tuple[str, Any]]:
 
 def _cable(cable: Mapping[str, Any]) -> str:
     parts = [f"{cable['wires']}-wire"] if cable.get("wires") else []
-    if cable.get("length"):
-        number, _, unit = str(cable["length"]).partition(" ")
-        parts.append(wording.signs(f"{float(number):g} {unit}"))
-    return ", ".join(parts)
+    return ", ".join([*parts, *filter(None, [wording.quantity(cable.get("length"))])])
 
 
 def _customer(run: RecordedRun) -> Iterator[tuple[str, Any]]:
@@ -124,7 +121,29 @@ def _amendment(issue: Issue) -> str:
     return f"Replaces certificate {issue.replaces}. What changed: {issue.because}."
 
 
-def _result(check: ClosedCheck, found: Mapping[str, Any]) -> dict[str, Any]:
+def _results(run: RecordedRun) -> dict[str, Any]:
+    """Return the rows of results, and the sources of their limits by letter."""
+    letters: dict[str, str] = {}
+    rows = [_result(check, found, letters) for check, found in run.findings()]
+    return {"results": rows, "sources": _in_two_columns([[a, text] for text, a in letters.items()])}
+
+
+def _in_two_columns(sources: list[list[str]]) -> list[list[list[str]]]:
+    """Return the sources cut in two parts of about the same length on paper."""
+    lines = [len(text) // _COLUMN + 1 for _, text in sources]
+    cut = min(
+        range(len(sources) + 1),
+        key=lambda at: max(sum(lines[:at]), sum(lines[at:])),
+    )
+    return [sources[:cut], sources[cut:]] if sources else []
+
+
+_COLUMN = 65  # letters in a line of half the page's width
+
+
+def _result(
+    check: ClosedCheck, found: Mapping[str, Any], letters: dict[str, str]
+) -> dict[str, Any]:
     word = found.get("conformity") or "information"
     explained = word not in ("pass", "information")
     marks = [str(mark) for mark in found.get("marks") or []]
@@ -133,13 +152,19 @@ def _result(check: ClosedCheck, found: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "name": _sentence(str(found["name"])),
         **wording.result(found),
-        "limits": [wording.limit(entry) for entry in found.get("limits") or []],
+        "limits": [_limit(entry, letters) for entry in found.get("limits") or []],
         "statement": word,
         "because": wording.signs(str(found.get("because") or check.because or ""))
         if explained
         else "",
         "marks": _sentence("; ".join(marks)),
     }
+
+
+def _limit(entry: Mapping[str, Any], letters: dict[str, str]) -> dict[str, Any]:
+    shown = wording.limit(entry)
+    letter = letters.setdefault(shown["source"], wording.letter(len(letters)))
+    return {**shown, "letter": letter}
 
 
 def _sentence(text: str) -> str:
@@ -150,7 +175,7 @@ def _conditions(run: RecordedRun) -> Iterator[list[str]]:
     plan = run.opened.get("plan") or {}
     yield ["Room", _room(run)]
     for name in wording.ordered(plan, _SECTIONS):
-        section = plan[name]
+        section = plan[name] if name != "limits" else {}  # each limit tells its own source
         if isinstance(section, Mapping) and (text := _section(section)):
             yield [_sentence(name.replace("_", " ")), text]
 

@@ -63,7 +63,7 @@ def _compile(
             format="pdf",
             pdf_standards=STANDARD,
             ignore_system_fonts=own_fonts,
-            timestamp=moment,
+            timestamp=moment.replace(microsecond=0),
         )
     except typst.TypstError as error:
         if glyph := _NO_GLYPH.search(error.message):

@@ -69,6 +69,21 @@ def limit(entry: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def letter(number: int) -> str:
+    """Return a, b ... z, aa, ab ...: the sign of the source numbered from 0 on."""
+    before, last = divmod(number, 26)
+    return (letter(before - 1) if before else "") + "abcdefghijklmnopqrstuvwxyz"[last]
+
+
+def quantity(text: object) -> str:
+    """Return "500.0 kg" of a sheet as "500 kg"; other text as it is."""
+    number, _, unit = str(text or "").partition(" ")
+    try:
+        return signs(f"{float(number):g} {unit}")
+    except ValueError:
+        return str(text or "")
+
+
 def moment(when: datetime) -> str:
     """Return "2 March 2026, 08:14 UTC"."""
     return f"{day(when)}, {when.astimezone(UTC):%H:%M} UTC"

@@ -184,7 +184,7 @@ def test_a_long_run_goes_on_over_more_pages_with_its_head_repeated() -> None:
         journal.check(f"again {number}", finding(f"again {number}", 385.0 + number))
     pages = pdf_text.pages(made(journal.close()))
     assert len(pages) > 2
-    assert all("Limitsandwheretheycomefrom" in text for text in pages[:2])
+    assert all("Limits,withsource" in text for text in pages[:2])
     assert all(f"Page{number}of{len(pages)}" in text for number, text in enumerate(pages, 1))
 
 
@@ -233,15 +233,26 @@ def test_a_warning_of_the_typesetter_is_an_error() -> None:
         typeset({"number": "x"}, b"{}", datetime(2026, 3, 2, tzinfo=UTC))
 
 
+def test_each_source_of_limits_is_told_once_under_its_letter(healthy_text: str) -> None:
+    adjacent = squeezed("adjacent pair, from input and output resistance")
+    # four pairs share two sources: the data sheet and the cell's own sheet
+    assert healthy_text.count(adjacent) == 2
+    assert squeezed("384.65 Ω to 385.65 Ω b decides") in healthy_text
+    assert squeezed("b own sheet of 2023-11-27: input resistance") in healthy_text
+
+
 def test_a_drawing_has_its_place() -> None:
     run = recorded(runs.healthy())
     drawing = (
         '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 40 30">'
-        '<path d="M20 2 38 15 20 28 2 15Z" fill="none" stroke="black"/></svg>'
+        '<path d="M20 2 38 15 20 28 2 15Z" fill="none" stroke="black"/>'
+        '<text x="4" y="8" font-size="4" font-family="sans-serif">arm A: 350.1 Ω</text></svg>'
     )
     with_drawing = render(run, issue(run), drawing)
-    assert len(pdf_text.pages(with_drawing)) == 2
-    assert with_drawing != render(run, issue(run))
+    pages = pdf_text.pages(with_drawing)
+    assert len(pages) == 2
+    assert squeezed("arm A: 350.1 Ω") in "".join(pages)
+    assert squeezed("arm A") not in "".join(pdf_text.pages(render(run, issue(run))))
 
 
 # the file

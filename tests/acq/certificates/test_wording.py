@@ -80,3 +80,21 @@ def test_moments_are_told_in_utc() -> None:
         "3 February 2026",
         "–",
     )
+
+
+def test_sources_are_lettered_like_columns_of_a_table() -> None:
+    numbers = (0, 25, 26, 27, 51, 52, 701, 702)
+    assert [wording.letter(n) for n in numbers] == ["a", "z", "aa", "ab", "az", "ba", "zz", "aaa"]
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("500.0 kg", "500\u00a0kg"),
+        ("0.35 ohm", "0.35\u00a0Ω"),
+        ("about 2 t", "about 2 t"),
+        (None, ""),
+    ],
+)
+def test_a_quantity_of_a_sheet_loses_its_empty_decimals(text: object, shown: str) -> None:
+    assert wording.quantity(text) == shown
