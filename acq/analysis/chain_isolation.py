@@ -21,6 +21,8 @@ from acq.analysis.chain_steps import Step, next_steps
 
 CONFIDENT = 0.9  # a block is named from this probability on; ours, stated in every report
 
+MOST_EVIDENCE = 6  # sentences against a block; the table has the rest
+
 
 class Answer(Enum):
     """What the analysis says."""
@@ -227,7 +229,7 @@ def _evidence(
     for c in cleared:
         if len(c.blocks) == 1:
             shortest.setdefault(c.blocks[0], c)
-    sentences = [first.what] + [c.sentence() for c in own or outside]
+    sentences = [first.what] + [c.sentence() for c in (own or outside)[:MOST_EVIDENCE]]
     return tuple(sentences + [c.sentence() for c in shortest.values()])
 
 
