@@ -7,20 +7,27 @@ then on: a reading is the true mean over its window.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from simulated_bench.capacitors import Capacitor
+from simulated_bench.circuit import Point
 from simulated_bench.electrical import EARTH, Contact, contact, earth_parts
 from simulated_bench.elements import Element, Part
 from simulated_bench.events import NS, Events
+from simulated_bench.instruments.insulation_tester import Tester
 from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.site import Electrical, Probe
-from simulated_bench.specimen import Specimen
+from simulated_bench.load_cell import LoadCell
 from simulated_bench.timed_circuit import Piece, TimedCircuit
 
 HAND_CLIP = Contact(closed_ohms=0.02)
+SHORTEST_S = 1e-9
+CHARGED_VOLTS = 0.05
+LEFT_ALONE_TAU_S = 3000.0
+WATCH_NS = (1_000_000, 20_000_000, 100_000_000)
 
 
 @dataclass(slots=True)
@@ -59,15 +66,15 @@ class Crosspoint:
 class Bench:
     """The circuit of the bench, its open windows and its slow states."""
 
-    def __init__(self, seed: int, start: datetime, specimen: Specimen, mains_hertz: float) -> None:
+    def __init__(self, seed: int, start: datetime, cell: LoadCell, mains_hertz: float) -> None:
         self.events = Events()
         self.seed = seed
         self.start = start
-        self.specimen = specimen
+        self.cell = cell
         self.mains_hertz = mains_hertz
-        self.room_celsius = specimen.celsius
         self.electrical: dict[str, Electrical] = {}
         self.supplies: list[PowerSupply] = []
+        self.testers: list[Tester] = []
         self.clips: dict[str, str] = {}
         self.crosspoints: dict[int, Crosspoint] = {}
         self.closed: set[int] = set()
@@ -76,6 +83,7 @@ class Bench:
         self._settled_at = 0
         self._windows: list[Running] = []
         self._relays: list[Element] | None = None
+        self._looks = 0
 
     # ---- what instruments ask
 
@@ -83,8 +91,7 @@ class Bench:
         """Something electrical changes at this instant: settle what ran until now."""
         self._settle()
         self.circuit.changed()
-        for supply in self.supplies:
-            supply.watch()
+        self._watch()
 
     def window(self, probe: Probe) -> Running:
         """Start an integration of what `probe` reads."""
@@ -108,7 +115,7 @@ class Bench:
 
     def celsius(self) -> float:
         """Return the room's temperature, degC."""
-        return self.room_celsius
+        return self.cell.room.temperature(self.cell.seconds).at(0.0)
 
     # ---- what hands and relays do
 
@@ -130,14 +137,16 @@ class Bench:
             self.closed.discard(channel)
 
     def load(self, newtons: float) -> None:
-        """Hang a load on the cell."""
+        """Put a load on the cell."""
         self.changing()
-        self.specimen.newtons = newtons
+        self.cell.load(newtons)
 
-    def warm(self, celsius: float) -> None:
-        """Bring the room and everything in it to a temperature."""
+    def warm(self, celsius: float, *, soaked: bool) -> None:
+        """Bring the room to a temperature; the cell follows by itself unless it is soaked."""
         self.changing()
-        self.room_celsius = self.specimen.celsius = celsius
+        self.cell.room = replace(self.cell.room, celsius=((self.cell.seconds, celsius),), waves=())
+        if soaked:
+            self.cell.put_in(celsius)
 
     def terminals(self) -> set[str]:
         """Return every instrument terminal on the bench."""
@@ -148,8 +157,7 @@ class Bench:
 
     def parts(self, seconds: float = 0.0) -> list[Part]:
         """Return every element at its mean over the next `seconds`."""
-        del seconds  # the cell's slow states move little within one reading
-        parts: list[Part] = [*self.specimen.parts(), *self.earthed]
+        parts: list[Part] = [*self._cell_parts(seconds), *self.earthed]
         for device in self.electrical.values():
             parts += device.parts()
         if self._relays is None:
@@ -158,8 +166,31 @@ class Bench:
         parts += [contact(terminal, lead, HAND_CLIP) for terminal, lead in self.clips.items()]
         return parts
 
+    def _cell_parts(self, seconds: float) -> list[Part]:
+        """The cell's elements; its capacitances only while an insulation test concerns them."""
+        parts = self.cell.parts(seconds)
+        if self._absorbing():
+            return parts
+        charged = {capacitor.element for capacitor in self.cell.capacitors}
+        return [part for part in parts if part.name not in charged]
+
+    def _absorbing(self) -> bool:
+        """Whether the cable's charges move: a tester is on, or still joined to what it charged.
+
+        Charges that nobody takes part in stay where they are and leak away slowly.
+        """
+        if any(tester.circuit.on for tester in self.testers):
+            return True
+        if not any(abs(c.volts) > CHARGED_VOLTS for c in self.cell.capacitors):
+            return False
+        return any(self._joined(tester.name) for tester in self.testers)
+
+    def _joined(self, role: str) -> bool:
+        ends = [self.crosspoints[channel].terminal for channel in self.closed]
+        return any(terminal.startswith(role) for terminal in (*ends, *self.clips))
+
     def _capacitors(self) -> list[Capacitor]:
-        return [supply.capacitor for supply in self.supplies]
+        return [*(supply.capacitor for supply in self.supplies), *self.cell.capacitors]
 
     def _relay_part(self, point: Crosspoint) -> Element:
         name, closed = f"relay {point.channel}", point.channel in self.closed
@@ -167,15 +198,20 @@ class Bench:
 
     def _settle(self) -> None:
         """Let everything go on to now; open windows take the means on the way there."""
-        elapsed = self.events.now - self._settled_at
-        if not elapsed:
-            return
+        left = (self.events.now - self._settled_at) / NS
         self._settled_at = self.events.now
-        seconds = elapsed / NS
+        while left > 0:
+            sudden = self.cell.next_change()
+            seconds = left if sudden is None else min(left, max(sudden, SHORTEST_S))
+            self._step(seconds)
+            left = 0.0 if left - seconds < SHORTEST_S / 2 else left - seconds
+
+    def _step(self, seconds: float) -> None:
+        """One step in which nothing jumps."""
         charging = any(supply.charging for supply in self.supplies)
         if charging:
             self.circuit.changed()  # its set point drifts, and with it the instants of change
-        if self._windows or charging:
+        if self._windows or charging or self._absorbing():
             pieces = self.circuit.step(seconds)
             for window in self._windows:
                 window.take(pieces)
@@ -183,8 +219,31 @@ class Bench:
                 supply.look(pieces[-1].point)
         else:
             self.circuit.forget()
+        if not self._absorbing():
+            for capacitor in self.cell.capacitors:
+                capacitor.volts *= math.exp(-seconds / LEFT_ALONE_TAU_S)
         for supply in self.supplies:
             supply.advance(seconds)
+        self.cell.advance(seconds)
+
+    def _watch(self) -> None:
+        """Look again soon after a change: protections, and the power that warms the cell."""
+        self._looks += 1
+        due = self._looks
+        for wait in WATCH_NS:
+            self.events.after(wait, lambda: self._look(due))
+
+    def _look(self, due: int) -> None:
+        if due != self._looks:
+            return
+        live = any(supply.output.on or supply.charging for supply in self.supplies)
+        if live or self.cell.watts:
+            self.now(self._heat)
+        for supply in self.supplies:
+            supply.protect()
+
+    def _heat(self, point: Point) -> None:
+        self.cell.heated_by(point)
 
 
 def matrix(

@@ -8,7 +8,7 @@ from simulated_bench.bench import Bench
 from simulated_bench.cell import LEADS
 from simulated_bench.control import Json, OrderError
 from simulated_bench.instruments.device import Instrument
-from simulated_bench.scenario import GRAVITY
+from simulated_bench.papers import GRAVITY
 from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
 
@@ -31,7 +31,7 @@ class BenchHands:
             case "load":
                 return self._load(order)
             case "temperature":
-                self.bench.warm(_number(order, "celsius"))
+                self.bench.warm(_number(order, "celsius"), soaked=order.get("soaked") is True)
                 return {}
             case "display":
                 return {"text": self._device(order).display()}
@@ -64,7 +64,7 @@ class BenchHands:
             self.bench.load(_number(order, "newtons"))
         else:
             self.bench.load(_number(order, "kilograms") * GRAVITY)
-        return {"newtons": self.bench.specimen.newtons}
+        return {"newtons": self.bench.cell.rig.aimed}
 
     def _power_cycle(self, order: Mapping[str, object]) -> None:
         dark = round(_number(order, "seconds") * 1e9) if "seconds" in order else 0

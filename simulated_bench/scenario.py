@@ -13,11 +13,11 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from simulated_bench.specimen import Sheet
+from simulated_bench import room as ambient
+from simulated_bench.load_cell import LoadCell
+from simulated_bench.papers import CELLS, Papers, described, response, thermal
 
 SCENARIOS = Path(__file__).parent / "scenarios"
-GRAVITY = 9.8118
-"""m/s2 in the invented laboratory of the example cells."""
 
 
 class ScenarioError(Exception):
@@ -42,38 +42,13 @@ class Room(Written):
 
 
 class Cell(Written):
-    """The cell on the bench by what its papers say (mV/V, kg, ohm)."""
+    """The cell on the bench: one of the invented ones, with what differs from its papers."""
 
-    serial: str = "B-011902"
     papers: str = "B-011902"
-    input_ohms: Annotated[float, Field(gt=0)] = 385.1
-    output_ohms: Annotated[float, Field(gt=0)] = 351.3
-    zero_mv_v: float = -0.0064
-    rated_output_mv_v: float = 2.0011
-    capacity_kg: Annotated[float, Field(gt=0)] = 500.0
-    wires: Annotated[int, Field(ge=4, le=6)] = 6
-    cable_m: Annotated[float, Field(gt=0)] = 5.0
-    cable_mm2: Annotated[float, Field(gt=0)] = 0.25
-    celsius: float = 22.3
-    insulation_ohms: Annotated[float, Field(gt=0)] = 5e10
-    compensation_share: Annotated[float, Field(ge=0, le=1)] = 0.5
 
-    def sheet(self) -> Sheet:
-        """Return the sheet in SI."""
-        return Sheet(
-            serial=self.serial,
-            input_ohms=self.input_ohms,
-            output_ohms=self.output_ohms,
-            zero_ratio=self.zero_mv_v * 1e-3,
-            rated_output=self.rated_output_mv_v * 1e-3,
-            capacity_newtons=self.capacity_kg * GRAVITY,
-            wires=self.wires,
-            length_m=self.cable_m,
-            area_mm2=self.cable_mm2,
-            celsius=self.celsius,
-            insulation_ohms=self.insulation_ohms,
-            compensation_share=self.compensation_share,
-        )
+    def true(self) -> Papers:
+        """Return what the cell really is."""
+        return CELLS[self.papers]
 
 
 class Scenario(Written):
@@ -85,6 +60,14 @@ class Scenario(Written):
     timezone: str = "Europe/Berlin"
     room: Room = Room()
     cell: Cell = Cell()
+
+    def load_cell(self, seed: int) -> LoadCell:
+        """Return the cell in this scenario's room."""
+        papers = self.cell.true()
+        room = ambient.Room(celsius=((0.0, self.room.celsius),))
+        return LoadCell(
+            described(papers), response(papers), room, thermal=thermal(papers), seed=seed
+        )
 
     def calibrated(self) -> date:
         """The day on which the instruments were calibrated, some months before the start."""

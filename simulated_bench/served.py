@@ -31,7 +31,6 @@ from simulated_bench.instruments.multimeter import Multimeter
 from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.scanner import Scanner
 from simulated_bench.scenario import Scenario
-from simulated_bench.specimen import Specimen, described_by_sheet
 from simulated_bench.wires import PtyWire, TcpWire, Wire
 
 TERMINALS = (
@@ -65,9 +64,9 @@ class ServedBench:
         self.name = name
         self.scenario = scenario
         self.seed = scenario.seed if seed is None else seed
-        sheet = scenario.cell.sheet()
-        specimen = Specimen(sheet, described_by_sheet(sheet), celsius=scenario.room.celsius)
-        self.bench = Bench(self.seed, scenario.start, specimen, scenario.room.mains_hertz)
+        self.bench = Bench(
+            self.seed, scenario.start, scenario.load_cell(self.seed), scenario.room.mains_hertz
+        )
         self.folder = Path(tempfile.mkdtemp(prefix="bridgebench-"))
         self.selector = selectors.DefaultSelector()
         self.devices: dict[str, Instrument] = {}
@@ -137,6 +136,7 @@ class ServedBench:
         tester = StartPollTester("insulation", bench, "EXAMPLE,INSULATION,0051,1.0")
         bench.electrical.update(dmm=meter, supply=supply, insulation=tester)
         bench.supplies.append(supply)
+        bench.testers.append(tester)
         self._stand(meter, "scpi-dmm", meter.identification, meter_functions.accuracy())
         self._stand(supply, "scpi-supply", supply.identification, power_supply.ACCURACY)
         self._stand(scanner, "scpi-scanner", scanner.identification, ())

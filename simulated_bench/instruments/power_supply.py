@@ -21,7 +21,7 @@ TAIL = 5e-5
 TAIL_TAU_S = 120.0
 """Thermal tail after a change of the output, relative."""
 READ_NS = 40_000_000
-STILL_AMPS = 2e-10
+STILL_AMPS_ON, STILL_AMPS_OFF = 2e-8, 2e-10
 RESET_AMPS = 0.1
 HIGHEST_VOLTS = 20.6
 HIGHEST_AMPS = 0.515
@@ -52,7 +52,6 @@ class PowerSupply(ScpiDevice):
         self.tail = 0.0
         self.capacitor = Capacitor(f"{name} capacitor", self.output.capacitor_farads)
         self.charging = False
-        self._checks = 0
         super().__init__(name, site.events, identification)
 
     # ---- what the circuit sees
@@ -71,7 +70,8 @@ class PowerSupply(ScpiDevice):
         """See whether the output capacitor has come to rest: it then leaves the circuit."""
         if not self.charging:
             return
-        if abs(point.amp(self.capacitor.element)) < STILL_AMPS:
+        still = STILL_AMPS_ON if self.output.on else STILL_AMPS_OFF
+        if abs(point.amp(self.capacitor.element)) < still:
             self.charging = False
 
     def _disturb(self) -> None:
@@ -178,17 +178,9 @@ class PowerSupply(ScpiDevice):
 
     # ---- protection and read-back
 
-    def watch(self) -> None:
-        """Something has changed on the bench: look at the output now and when it has settled."""
+    def protect(self) -> None:
+        """Switch off and latch when the output stands above the protection level."""
         if not self.output.on:
-            return
-        self._checks += 1
-        due = self._checks
-        for wait in (1_000_000, 20_000_000, 100_000_000):
-            self.events.after(wait, lambda: self._protect(due))
-
-    def _protect(self, due: int) -> None:
-        if due != self._checks or not self.output.on:
             return
         volts = self.site.now(self._terminals)
         if volts is not None and volts > self.protection:

@@ -10,6 +10,7 @@ from simulated_bench.elements import Part
 from simulated_bench.events import Events
 
 Probe = Callable[[Point], float | None]
+Look = Callable[[Point], object]
 
 
 class Window(Protocol):

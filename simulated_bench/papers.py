@@ -1,0 +1,181 @@
+"""Four invented cells by what their papers say, and the elements that make them read so.
+
+`described` finds arms and compensation so that the circuit itself gives the sheet's input and
+output resistance and zero: nothing is looked up when a reading is made. All data are invented.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from simulated_bench.cable import Cable
+from simulated_bench.cell import Bridge, CellDescription, load_changes
+from simulated_bench.load_cell import Thermal
+from simulated_bench.response import Response
+
+GRAVITY = 9.8118
+"""m/s2 in the invented laboratory of the example cells."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Papers:
+    """Data sheet and calibration sheet of one cell in the units that sheets use.
+
+    Ohm, mV/V, kg, m, mm2, degC; percentages are of rated output, temperature effects in percent
+    per 10 K. `compensation_share` is the part of the compensation in the Ex+ leg.
+    """
+
+    serial: str
+    capacity_kg: float
+    input_ohms: float
+    output_ohms: float
+    zero_mv_v: float
+    rated_output_mv_v: float
+    wires: int
+    cable_m: float
+    cable_mm2: float
+    celsius: float
+    insulation_ohms: float = 5e10
+    compensation_share: float = 0.5
+    shield_to_housing_ohms: float = math.inf
+    nonlinearity_percent: float = 0.0
+    hysteresis_percent: float = 0.0
+    creep_percent: float = 0.0
+    repeatability_percent: float = 0.001
+    zero_percent_per_10_kelvin: float = 0.005
+    span_percent_per_10_kelvin: float = 0.004
+    compression_factor: float = 1.0
+    body_tau_s: float = 1200.0
+
+
+CELLS: Mapping[str, Papers] = {
+    papers.serial: papers
+    for papers in (
+        Papers(
+            serial="A-000417",
+            capacity_kg=30.0,
+            input_ohms=405.3,
+            output_ohms=350.4,
+            zero_mv_v=0.0123,
+            rated_output_mv_v=1.9987,
+            wires=4,
+            cable_m=1.5,
+            cable_mm2=0.14,
+            celsius=21.8,
+            insulation_ohms=1.2e10,
+            compensation_share=1.0,
+            nonlinearity_percent=0.0102,
+            hysteresis_percent=-0.0088,
+            creep_percent=0.012,
+            body_tau_s=700.0,
+        ),
+        Papers(
+            serial="B-011902",
+            capacity_kg=500.0,
+            input_ohms=385.1,
+            output_ohms=351.3,
+            zero_mv_v=-0.0064,
+            rated_output_mv_v=2.0011,
+            wires=6,
+            cable_m=5.0,
+            cable_mm2=0.25,
+            celsius=22.3,
+            nonlinearity_percent=-0.0090,
+            hysteresis_percent=0.0109,
+            creep_percent=-0.008,
+            repeatability_percent=0.0015,
+            body_tau_s=1200.0,
+        ),
+        Papers(
+            serial="C-003358",
+            capacity_kg=2000.0,
+            input_ohms=1103.8,
+            output_ohms=1001.6,
+            zero_mv_v=0.0215,
+            rated_output_mv_v=2.9946,
+            wires=4,
+            cable_m=3.0,
+            cable_mm2=0.25,
+            celsius=22.1,
+            shield_to_housing_ohms=0.05,
+            nonlinearity_percent=0.0127,
+            hysteresis_percent=-0.0137,
+            creep_percent=0.015,
+            compression_factor=2.9921 / 2.9946,
+            body_tau_s=1500.0,
+        ),
+        Papers(
+            serial="D-000096",
+            capacity_kg=20_000.0,
+            input_ohms=758.9,
+            output_ohms=701.8,
+            zero_mv_v=-0.0090,
+            rated_output_mv_v=1.9962,
+            wires=6,
+            cable_m=12.0,
+            cable_mm2=0.25,
+            celsius=21.5,
+            nonlinearity_percent=0.0148,
+            hysteresis_percent=0.0112,
+            creep_percent=0.010,
+            body_tau_s=3600.0,
+        ),
+    )
+}
+
+
+def described(papers: Papers) -> CellDescription:
+    """Return the cell whose readings at the sheet's temperature are those of its papers.
+
+    Closed form for one bridge of arms R behind two legs and conductors r: Rout = R + 2 r,
+    Rin = R + legs + 2 r, zero = d R / (voltage-carrying resistance), d the unbalance of the
+    arms. Leaks are shared so that all leads joined read the sheet's insulation.
+    """
+    cable = Cable(length_m=papers.cable_m, area_mm2=papers.cable_mm2)
+    conductors = 2 * float(cable.ohms("Ex+", papers.celsius))
+    arm = papers.output_ohms - conductors
+    legs = papers.input_ohms - papers.output_ohms
+    # The ratio is per volt at the pads with sense leads, per volt at the plug without.
+    between = papers.input_ohms - (conductors if papers.wires == 6 else 0.0)
+    changes = load_changes(papers.zero_mv_v * 1e-3 * between / arm)
+    bridge = Bridge(
+        arms={name: arm * (1 + change) for name, change in changes.items()},
+        compensation=(legs * papers.compensation_share, legs * (1 - papers.compensation_share)),
+    )
+    paths = 2 * (4 + papers.wires)  # pads and leads, each to shield and to housing
+    return CellDescription(
+        bridges=(bridge,),
+        wires=papers.wires,
+        cable=cable,
+        leak_at_pads=papers.insulation_ohms * paths,
+        leak_at_plug=papers.insulation_ohms * paths,
+        shield_to_housing=papers.shield_to_housing_ohms,
+        reference_celsius=papers.celsius,
+    )
+
+
+def response(papers: Papers) -> Response:
+    """Return how the cell answers to load, time and temperature."""
+    watts = 10.0**2 / papers.input_ohms
+    return Response(
+        capacity_newtons=papers.capacity_kg * GRAVITY,
+        rated_output=papers.rated_output_mv_v * 1e-3,
+        nonlinearity=papers.nonlinearity_percent / 100,
+        hysteresis=papers.hysteresis_percent / 100,
+        creep=papers.creep_percent / 100,
+        compression_factor=papers.compression_factor,
+        repeatability=papers.repeatability_percent / 100,
+        zero_per_kelvin=papers.zero_percent_per_10_kelvin / 1000,
+        span_per_kelvin=papers.span_percent_per_10_kelvin / 1000,
+        zero_per_gradient_kelvin=2e-4,
+        span_per_watt=-1e-3,
+        reference_watts=watts,
+        warm_up_per_watt=1e-4 / 0.26,
+    )
+
+
+def thermal(papers: Papers) -> Thermal:
+    """Return the cell's time constants."""
+    return replace(Thermal(), body_tau_s=papers.body_tau_s)
