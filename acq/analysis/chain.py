@@ -139,7 +139,8 @@ class SignalBands:
     source: str = "NE 43, from public pages; limits taken as closed"
 
     def state(self, amperes: float) -> SignalState:
-        """Tell which band a current in A lies in."""
+        """Tell which band a current in A lies in; read to the nanoampere."""
+        amperes = round(amperes, 9)  # 3.6 mA times 1e-3 is a little more than 3.6e-3
         if amperes <= self.failure_low:
             return SignalState.FAILURE_LOW
         if amperes >= self.failure_high:

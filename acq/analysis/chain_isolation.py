@@ -89,7 +89,8 @@ def isolate(
     probabilities = [weight / total for weight in weights]
     suspects = _suspects(chain, fits[1:], probabilities[1:-1])
     comparisons = compare(chain, readings)
-    answer, because = _answer(suspects, probabilities[0], probabilities[-1])
+    unchecked = _unchecked(comparisons)
+    answer, because = _answer(suspects, probabilities[0], probabilities[-1], unchecked)
     return Isolation(
         answer=answer,
         because=because,
@@ -102,7 +103,7 @@ def isolate(
             chain, readings, {item.block: item.probability for item in suspects}, answer.value
         ),
         population=population,
-        unchecked=_unchecked(comparisons),
+        unchecked=unchecked,
     )
 
 
@@ -190,8 +191,15 @@ def _suspects(
     return tuple(sorted(found, key=lambda suspect: -suspect.probability))
 
 
-def _answer(suspects: tuple[Suspect, ...], none: float, unknown: float) -> tuple[Answer, str]:
+def _answer(
+    suspects: tuple[Suspect, ...], none: float, unknown: float, unchecked: tuple[Block, ...]
+) -> tuple[Answer, str]:
     first = suspects[0]
+    if first.probability >= CONFIDENT and first.block in unchecked:
+        return Answer.UNDECIDED, (
+            f"{first.block.value} fits best (probability {first.probability:.2f}: {first.what}), but"
+            " no reading was taken at it"
+        )
     if first.probability >= CONFIDENT:
         return Answer.BLOCK, (
             f"{first.block.value} with probability {first.probability:.3f}: {first.what}"

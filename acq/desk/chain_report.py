@@ -48,7 +48,8 @@ def told_notes(visit: ChainVisit, found: Isolation) -> tuple[str, ...]:
     notes.append(f"population: {found.population.source}")
     notes += [
         f"excitation of {state.name!r}: {state.excitation_ac:.3g} V AC on"
-        f" {state.excitation:.3g} V DC: pulsed or alternating, a plain mV source must not be used in place of the cells"
+        f" {state.excitation:.3g} V DC: pulsed or alternating, so a plain mV source must not stand"
+        " in for the cells"
         for state in visit.file.states
         if isinstance(state.excitation_ac, float)
         and isinstance(state.excitation, float)

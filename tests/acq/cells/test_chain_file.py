@@ -1,0 +1,123 @@
+"""The file of a weighing chain: what a person may write, and what a mistake says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from acq.analysis.chain_papers import Kind
+from acq.cells.chain_visit import EXAMPLES, read_chain
+from drivers.written_file import FileError
+
+HEAD = """
+name = "Bin"
+[vessel]
+dead_load = "200 kg"
+dead_load_uncertainty = "1 kg"
+[home_run]
+sensed = false
+length = "50 m"
+conductor_area = "0.5 mm2"
+[transmitter]
+ratio_at_4_mA = "0.2 mV/V"
+ratio_at_20_mA = "1.2 mV/V"
+[control_system]
+lower = "0 kg"
+upper = "1000 kg"
+digit = "1 kg"
+"""
+CELL = """
+[[cells]]
+name = "1"
+type = "BB-SB500"
+[[cells]]
+name = "2"
+serial = "B-011902"
+"""
+
+
+def written(tmp_path: Path, text: str) -> Path:
+    path = tmp_path / "chain.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_gaps_are_filled_from_the_papers_and_said(tmp_path: Path) -> None:
+    visit = read_chain(written(tmp_path, HEAD + CELL))
+
+    first, second = visit.chain.cells
+    assert first.rated_output == pytest.approx(2.0e-3)  # nominal of the type
+    assert second.rated_output == pytest.approx(2.0011e-3)  # of its own sheet
+    assert second.zero == pytest.approx(-6.4e-6)
+    assert first.share == second.share == 0.5
+    assert visit.chain.conductor_ohms == pytest.approx(1.95)  # 39 ohm/km, IEC 60228 class 5
+    assert any("1: rated_output taken from its type" in note for note in visit.notes)
+    assert any("gravity" in note for note in visit.notes)
+
+
+def test_a_span_that_the_papers_themselves_contradict_is_said(tmp_path: Path) -> None:
+    text = HEAD.replace('ratio_at_20_mA = "1.2 mV/V"', 'ratio_at_20_mA = "2.2 mV/V"') + CELL
+    visit = read_chain(written(tmp_path, text))
+
+    assert any("contradict" in note for note in visit.notes)
+
+
+def test_a_kilogram_weighs_by_the_gravity_of_its_place(tmp_path: Path) -> None:
+    text = HEAD.replace('"1 kg"\n[home', '"1 kg"\ngravity = "9.7803 m/s2"\n[home') + CELL
+    second = read_chain(written(tmp_path, text)).chain.cells[1]
+
+    assert second.rated_output == pytest.approx(2.0011e-3 * 9.7803 / 9.8118)
+
+
+def test_a_capacity_in_newtons_needs_the_plants_gravity(tmp_path: Path) -> None:
+    cells = CELL.replace('type = "BB-SB500"', 'type = "BB-SB500"\ncapacity = "5 kN"')
+    with pytest.raises(FileError, match=r"vessel\.gravity"):
+        read_chain(written(tmp_path, HEAD + cells))
+
+
+@pytest.mark.parametrize(
+    ("more", "reason"),
+    [
+        ('[[states]]\nname = "a"\ncell_ratio = ["1 mV/V"]', "has 1 values for 2 cells"),
+        ('[[states]]\nname = "a"\ncorner = 3', "corner 3 of 2 cells"),
+        ('[[states]]\nname = "a"\ndisplay = 12.0', "text with its unit"),
+        ('[[states]]\nname = "a"\nbox_ratio = "12 kg"', "allowed are mV/V"),
+        ('[[states]]\nname = "a"\n[[states]]\nname = "a"', "same name"),
+        ('[[fed]]\nat = "cell"\nvalue = "1 mV/V"', "control system"),
+        ('[[fed]]\nat = "control system"\nvalue = "4 mA"', "needs the display"),
+        ("[[ohms]]\ncell = 3", "there are 2 cells"),
+        ("spam = 1", "no such key"),
+    ],
+)
+def test_a_mistake_names_the_file_and_what_is_allowed(
+    tmp_path: Path, more: str, reason: str
+) -> None:
+    text = more + "\n" + HEAD + CELL if "spam" in more else HEAD + CELL + more
+    with pytest.raises(FileError, match=reason) as caught:
+        read_chain(written(tmp_path, text))
+    assert "chain.toml" in str(caught.value)
+
+
+def test_a_range_without_width_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="no range"):
+        read_chain(written(tmp_path, HEAD.replace('"1000 kg"', '"0 kg"') + CELL))
+
+
+def test_blank_is_not_read_and_open_is_no_number(tmp_path: Path) -> None:
+    more = '[[states]]\nname = "a"\ncell_ratio = ["", "open"]\nbox_ratio = "0.4 mV/V"'
+    rows = read_chain(written(tmp_path, HEAD + CELL + more)).readings.rows
+
+    assert [(row.kind, row.cell, row.value) for row in rows] == [
+        (Kind.BOX_RATIO, None, pytest.approx(4e-4)),
+        (Kind.CELL_RATIO, 1, None),
+    ]
+
+
+def test_every_shipped_example_can_be_read_and_says_that_it_is_invented() -> None:
+    examples = sorted(EXAMPLES.glob("*.toml"))
+    assert examples
+    for path in examples:
+        visit = read_chain(Path(path.stem))
+        assert "invented" in visit.file.note
+        assert visit.readings.rows
