@@ -18,6 +18,8 @@ from acq.analysis.propagation import Contribution, Floats, Result, summed
 
 SIGNIFICANCE = 0.05
 MOST_TERMS = 2
+GRID = 12  # trial time constants between the shortest and the longest that can show
+REFINED = 2  # how many of the best trials are searched from
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,8 @@ def _search(t: Floats, y: Floats, terms: int) -> _Trial | None:
         return None
     steps = np.diff(t)
     low, high = math.log(0.5 * float(steps[steps > 0].min())), math.log(3.0 * float(t[-1]))
-    starts = itertools.combinations(np.linspace(low, high, 5 + terms)[1:-1], terms)
+    grid = itertools.combinations(np.linspace(low, high, GRID + 2)[1:-1], terms)
+    starts = sorted(grid, key=lambda logs: _misfit(t, y, np.array(logs)))[:REFINED]
     found = [
         least_squares(
             lambda logs: _solve(t, y, logs)[1], start, bounds=(low - 1.0, high + 1.0), xtol=1e-12
@@ -106,6 +109,11 @@ def _solve(t: Floats, y: Floats, log_times: Floats) -> tuple[Floats, Floats]:
     basis = _basis(t, log_times)
     linear = np.linalg.lstsq(basis, y, rcond=None)[0]
     return np.asarray(linear, dtype=np.float64), y - basis @ linear
+
+
+def _misfit(t: Floats, y: Floats, log_times: Floats) -> float:
+    residuals = _solve(t, y, log_times)[1]
+    return float(residuals @ residuals)
 
 
 def _basis(t: Floats, log_times: Floats) -> Floats:

@@ -31,7 +31,7 @@ def choose_degree(
     tests = [curve.lack_of_fit(significance) for curve in tried]
     for curve, test in zip(tried, tests, strict=True):
         if test is not None and not test.significant:
-            because = f"lack of fit F {test.F:.4g} is not above {test.critical:.4g}"
+            because = f"lack of fit F {test.f_ratio:.4g} is not above {test.critical:.4g}"
             return DegreeChoice(curve, tried, because)
     if tests[0] is not None:
         because = "no degree is free of lack of fit: the highest that the points allow"

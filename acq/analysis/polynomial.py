@@ -42,7 +42,7 @@ MARGIN = 0.01
 class LackOfFit:
     """The F test of a curve against the scatter of its replicates."""
 
-    F: float
+    f_ratio: float
     critical: float
     lack_degrees_of_freedom: int
     replicate_degrees_of_freedom: int
@@ -51,7 +51,7 @@ class LackOfFit:
     @property
     def significant(self) -> bool:
         """True when the curve misses more than the replicates scatter: the degree is too low."""
-        return self.critical < self.F
+        return self.f_ratio > self.critical
 
     @property
     def replicate_deviation(self) -> float:
@@ -204,8 +204,10 @@ class Polynomial:
         )
 
     def _require_one_way(self, low: float, high: float) -> None:
-        slopes = [self.slope_at(load) for load in np.linspace(low, high, 201)]
-        if min(slopes) <= 0.0 <= max(slopes):
+        middle, half = _range(self.data.loads)
+        mapped = (np.linspace(low, high, 201) - middle) / half
+        slopes = chebyshev.chebval(mapped, chebyshev.chebder(self.scaled))
+        if slopes.min() <= 0.0 <= slopes.max():
             raise WrongInput(
                 f"the curve of degree {self.degree} turns back inside the calibrated range: "
                 "it cannot be solved for the load"

@@ -96,7 +96,7 @@ def _lack_of_fit(curve: Polynomial) -> dict[str, Any] | None:
     if lack is None:
         return None
     return {
-        "F": lack.F,
+        "F": lack.f_ratio,
         "critical": lack.critical,
         "significant": lack.significant,
         "degrees_of_freedom": [lack.lack_degrees_of_freedom, lack.replicate_degrees_of_freedom],

@@ -90,7 +90,7 @@ def _curve_parts(findings: Findings) -> Iterator[Table | str]:
     lack = curve.lack_of_fit()
     if lack is not None:
         word = "significant" if lack.significant else "not significant"
-        yield f"lack of fit: F {lack.F:.5g} against {lack.critical:.4g} (5 %): {word}"
+        yield f"lack of fit: F {lack.f_ratio:.5g} against {lack.critical:.4g} (5 %): {word}"
     yield _curve_residuals(findings, curve)
     for output, found in findings.solved:
         load = result_text(found.value, found.expanded, findings.units.load)
