@@ -197,8 +197,8 @@ def _answer(
     first = suspects[0]
     if first.probability >= CONFIDENT and first.block in unchecked:
         return Answer.UNDECIDED, (
-            f"{first.block.value} fits best (probability {first.probability:.2f}: {first.what}), but"
-            " no reading was taken at it"
+            f"{first.block.value} fits best (probability {first.probability:.2f}: {first.what}),"
+            " but no reading was taken at it"
         )
     if first.probability >= CONFIDENT:
         return Answer.BLOCK, (

@@ -104,12 +104,25 @@ def test_two_faults_at_once_are_unknown_and_not_a_confident_half_truth() -> None
     assert judged(one).answer is Answer.UNKNOWN
 
 
-def test_only_a_display_leaves_every_block_open_and_says_what_to_do_first() -> None:
+def test_a_block_is_not_named_where_nothing_was_read_at_it() -> None:
+    # a fifth of the span with an empty vessel is just what 0 to 20 mA scaling shows
     one = drawn(8)
     control_from_zero(one, np.random.default_rng(1), 0)
     readings = read(one, np.random.default_rng(1))
     kept = tuple(row for row in readings.rows if row.kind is Kind.SHOWN and row.state == "as found")
     found = isolate(one.chain, ChainReadings(states=readings.states, rows=kept))
+
+    assert found.suspects[0].block is Block.CONTROL
+    assert found.answer is Answer.UNDECIDED
+    assert "no reading was taken at it" in found.because
+    assert "mA" in found.next_steps[0].what
+
+
+def test_only_a_display_leaves_every_block_open_and_says_what_to_do_first() -> None:
+    one = drawn(8)
+    state = LoadState(name="as found", live=0.0, u_live=0.1)
+    row = Row(kind=Kind.SHOWN, value=0.13 * one.chain.upper, u=0.1, state="as found")
+    found = isolate(one.chain, ChainReadings(states={"as found": state}, rows=(row,)))
 
     assert found.answer in (Answer.UNDECIDED, Answer.UNKNOWN)
     assert len([s for s in found.suspects if s.probability > 0.02]) >= 3
