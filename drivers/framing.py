@@ -10,7 +10,7 @@ from __future__ import annotations
 # which arrive as data when one side was told to use no flow control.
 MEANINGLESS = b" \t\r\n\v\f\x00\x11\x13"
 FLOW = b"\x11\x13"
-_LINE_ENDS = {"LF": b"\n", "CR": b"\r", "NUL": b"\x00", "semicolon": b";"}
+_LINE_ENDS = {b"\n": "LF", b"\r": "CR", b"\x00": "NUL", b";": "a semicolon"}
 
 
 class FramingError(ValueError):
@@ -81,7 +81,7 @@ class BlockFramer:
     its end cannot be known.
     """
 
-    def __init__(self, terminator: bytes, longest: int = 1 << 30) -> None:
+    def __init__(self, terminator: bytes, longest: int = 1 << 28) -> None:
         self._terminator = terminator
         self._longest = longest
         self._head = bytearray()
@@ -173,9 +173,7 @@ class BlockFramer:
 
 def line_end_hint(partial: bytes, terminator: bytes) -> str:
     """Return what a wrong line end looks like from here, or nothing."""
-    for name, end in _LINE_ENDS.items():
-        if end in partial and end not in terminator:
-            return f"; what came holds {name}, the dialect awaits {terminator!r} as line end"
-    if terminator[:1] in partial and len(terminator) > 1:
-        return f"; what came ends in {partial[-2:]!r}, the dialect awaits {terminator!r}"
-    return ""
+    name = _LINE_ENDS.get(partial[-1:])
+    if name is None:
+        return ""
+    return f"; what came ends in {name}, the dialect awaits {terminator!r} as line end"

@@ -119,7 +119,9 @@ class ValueFormat(Written):
         if match["kind"] in "fd":
             number = self._rounded(scaled, int(match["places"] or 0))
         text = format(number, self.format.replace("d", ".0f"))
-        if match["fill"].startswith("0") and match["width"] and len(text) != int(match["width"]):
+        packed = match["fill"].startswith("0") and match["width"]
+        signed = text.startswith("-") and (self.least is None or self.least >= 0.0)
+        if packed and (len(text) != int(match["width"]) or signed):
             raise CannotSayError(f"{name} {value:g} does not fit into {match['width']} places")
         return text
 

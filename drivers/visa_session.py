@@ -14,6 +14,7 @@ import math
 import os
 import select
 import socket
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -221,10 +222,6 @@ class SerialSession(pyvisa_serial.SerialSession):  # type: ignore[misc]
             self.interface = self._opened(line)
         except (OSError, ValueError) as error:  # SerialException is an OSError
             raise sessions.OpenError(StatusCode.error_resource_not_found) from error
-        except Exception as error:  # termios.error has no better family
-            if type(error).__name__ != "error":
-                raise
-            raise sessions.OpenError(StatusCode.error_nonsupported_attribute_state) from error
         for name in ("ASRL_END_IN", "ASRL_END_OUT", "SEND_END_EN", "TERMCHAR", "TERMCHAR_EN",
                      "SUPPRESS_END_EN"):  # fmt: skip
             attribute = getattr(constants, "VI_ATTR_" + name)
@@ -239,7 +236,17 @@ class SerialSession(pyvisa_serial.SerialSession):  # type: ignore[misc]
         if isinstance(port, serial.Serial):
             port.exclusive = True
         port.dtr, port.rts = line.dtr, line.rts
-        port.open()
+        try:
+            port.open()
+            refused = _refused(port, line)
+        except Exception as error:
+            port.close()
+            if type(error).__name__ != "error":  # termios.error, which has no better family
+                raise
+            raise OSError(f"it refuses {line}: {error}") from error
+        if refused:
+            port.close()
+            raise OSError(f"it refuses {refused} of {line}")
         return port
 
     def close(self) -> StatusCode:
@@ -338,6 +345,26 @@ class SerialSession(pyvisa_serial.SerialSession):  # type: ignore[misc]
         except OSError:
             return StatusCode.error_connection_lost
         return StatusCode.success
+
+
+def _refused(port: serial.SerialBase, line: SerialLine) -> str:
+    """Return what the port did not take over; a system may drop a setting without a word."""
+    if sys.platform == "win32":
+        return ""  # there the system refuses by itself
+    import termios
+
+    if not isinstance(port, serial.Serial):
+        return ""
+    _, _, flags, _, speed, _, _ = termios.tcgetattr(port.fd)
+    sizes = {5: termios.CS5, 6: termios.CS6, 7: termios.CS7, 8: termios.CS8}
+    if flags & termios.CSIZE != sizes[line.data_bits]:
+        return f"{line.data_bits} data bits"
+    if bool(flags & termios.PARENB) != (line.parity != "none"):
+        return f"parity {line.parity}"
+    if bool(flags & termios.CSTOPB) != (line.stop_bits > 1):
+        return f"{line.stop_bits:g} stop bits"
+    wanted = getattr(termios, f"B{line.baud}", None)
+    return f"{line.baud} baud" if wanted not in (None, speed) else ""
 
 
 def milliseconds(seconds: float) -> int | None:

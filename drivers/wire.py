@@ -191,10 +191,8 @@ def _open_resource(library: str, resource: str, line: SerialLine) -> Any:
             visa: Any = manager.open_resource(resource, open_timeout=int(OPEN_TIMEOUT_S * 1000))
     except pyvisa.VisaIOError as error:
         raise ConnectionError(_why(error)) from error
-    except (pyvisa.Error, OSError, ValueError, RuntimeError) as error:
-        raise ConnectionError(f"cannot be opened: {error}") from error
-    except Exception as error:  # pyvisa-py raises bare Exception and termios.error as well
-        raise ConnectionError(f"cannot be opened: {error}") from error
+    except Exception as error:  # pyvisa-py raises nearly everything here, bare Exception too
+        raise ConnectionError(f"cannot be opened: {' '.join(str(error).split())}") from error
     if library != "@py" and resource.upper().startswith("ASRL"):
         _set_line(visa, line)
     return visa
@@ -205,7 +203,7 @@ def _why(error: pyvisa.VisaIOError) -> str:
     cause: BaseException | None = error
     while cause is not None and isinstance(cause, (pyvisa.VisaIOError, visa_session.OpenError)):
         cause = cause.__cause__ or cause.__context__
-    return f"cannot be opened: {cause or error}"
+    return f"cannot be opened: {' '.join(str(cause or error).split())}"
 
 
 def _port_of(visa: Any, reply_end: bytes) -> _Port:

@@ -14,10 +14,15 @@ import struct
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 Obey = Callable[[str], str | bytes | None]
+
+
+def words(table: Mapping[str, str | bytes | None], otherwise: str | None = None) -> Obey:
+    """Return an instrument that answers each line from a table; `otherwise` to all others."""
+    return lambda line: table.get(line, otherwise)
 
 
 @dataclass
@@ -89,6 +94,9 @@ class Peer:
     def behave(self, manners: Manners) -> None:
         """From the next reply on."""
         self.manners, self._replies = manners, 0
+
+
+Serve = Callable[[Peer], contextlib.AbstractContextManager[Peer]]
 
 
 @contextlib.contextmanager

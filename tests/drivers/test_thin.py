@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from contextlib import AbstractContextManager
 from typing import Any
 
 import pytest
@@ -14,9 +12,7 @@ from drivers.insulation_tester import InsulationTester
 from drivers.scanner import Scanner
 from drivers.supply import Supply
 from drivers.time import WallTime
-from tests.drivers.peers import Peer, on_pty, on_tcp
-
-Serve = Callable[[Peer], AbstractContextManager[Peer]]
+from tests.drivers.peers import Peer, Serve, on_pty
 
 
 class SupplyWords:
@@ -50,7 +46,6 @@ class SupplyWords:
         return None
 
 
-@pytest.mark.parametrize("serve", [on_tcp, on_pty])
 def test_a_supply_is_programmed_switched_read_and_proven_off(serve: Serve) -> None:
     with serve(Peer(SupplyWords())) as peer:
         dialect = load_dialect("scpi-supply")
@@ -66,7 +61,6 @@ def test_a_supply_is_programmed_switched_read_and_proven_off(serve: Serve) -> No
     assert "VOLT:PROT 6" in peer.received
 
 
-@pytest.mark.parametrize("serve", [on_tcp, on_pty])
 def test_a_scanner_breaks_before_it_makes(serve: Serve) -> None:
     closed: set[int] = set()
 
