@@ -17,8 +17,18 @@ from sqlalchemy import URL, Connection, Engine, create_engine, event, exc, text
 from acq.errors import BenchFailure
 from acq.records.address import Address
 
-PATIENCE_S = 30  # another process may be writing
+PATIENCE_S = 30.0  # another process may be writing
 _CONNECT_S = 5
+_CONNECTION = {
+    "connect_timeout": _CONNECT_S,
+    "application_name": "bridgebench",
+    # a server whose cable was pulled is noticed in seconds, not when TCP gives up
+    # (PostgreSQL manual, libpq connection parameters)
+    "keepalives_idle": 5,
+    "keepalives_interval": 2,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 10_000,
+}
 _LOCK = 0x62726964676562  # any number that only these records use
 _NOT_ALLOWED = "42501"  # SQLSTATE insufficient_privilege (PostgreSQL manual, appendix A)
 
@@ -45,6 +55,8 @@ class Engines:
         """One transaction that may write, alone: others wait. Committed at the end."""
         with self._told(), self.writer.begin() as connection:
             if connection.dialect.name == "postgresql":
+                patience_ms = int(1000 * PATIENCE_S)
+                connection.execute(text(f"SET LOCAL lock_timeout = {patience_ms}"))
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
             yield connection
 
@@ -106,7 +118,7 @@ def _postgresql(url: URL, *, readonly: bool = False) -> Engine:
     )
     return create_engine(
         url,
-        connect_args={"connect_timeout": _CONNECT_S, "application_name": "bridgebench"},
+        connect_args=_CONNECTION,
         pool_pre_ping=True,  # a server that was restarted in between is no failure
         execution_options=options,
     )

@@ -83,7 +83,7 @@ def recorded(connection: Connection, run_id: str) -> RecordedRun:
 
 def corrections(connection: Connection, entries: Iterable[ledger.Entry]) -> tuple[Correction, ...]:
     """Return the corrections among a run's entries, oldest first."""
-    kept = [e.content_sha256 for e in entries if e.kind is EntryKind.CORRECTION]
+    kept = [e.content_sha256 for e in entries if e.kind == EntryKind.CORRECTION]
     documents = (json.loads(ledger.document(connection, sha256) or b"{}") for sha256 in kept)
     return tuple(Correction(d["by"], d["at"], d["reason"], d["changes"]) for d in documents if d)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 
-from sqlalchemy import Connection, RowMapping, insert, select
+from sqlalchemy import Connection, insert, select
 
 from acq.records.story import digest_of
 from acq.records.tables import documents, ledger
@@ -37,7 +37,7 @@ class Entry:
     """One entry of the ledger."""
 
     position: int
-    kind: EntryKind
+    kind: str  # an EntryKind, unless somebody changed it
     subject: str
     content_sha256: str
     entered_at: datetime
@@ -82,7 +82,7 @@ def entries(connection: Connection, subject: str | None = None) -> Iterator[Entr
     if subject is not None:
         wanted = wanted.where(ledger.c.subject == subject)
     for row in connection.execute(wanted).mappings():
-        yield _entry(row)
+        yield Entry(**row)
 
 
 def keep_document(connection: Connection, content: bytes, media_type: str) -> str:
@@ -114,9 +114,3 @@ def _linked(entry: Entry) -> dict[str, str | int]:
         "entered_at": entry.entered_at.strftime("%Y-%m-%dT%H:%M:%S.%fZ"),
         "previous": entry.previous,
     }
-
-
-def _entry(row: RowMapping) -> Entry:
-    values = dict(row)
-    values["kind"] = EntryKind(values["kind"])
-    return Entry(**values)

@@ -109,7 +109,7 @@ class RecordedRun:
     @property
     def closing_entry(self) -> Entry | None:
         """The newest ledger entry that closes the run."""
-        closed = [entry for entry in self.entries if entry.kind is EntryKind.RUN_CLOSED]
+        closed = [entry for entry in self.entries if entry.kind == EntryKind.RUN_CLOSED]
         return closed[-1] if closed else None
 
     def moment(self, t_ns: int) -> datetime:

@@ -11,7 +11,6 @@ from sqlalchemy import Connection, insert, select
 
 from acq.errors import BenchFailure, WrongInput
 from acq.records import delivery, history, issuing, ledger, numbers
-from acq.records import verify as verifying
 from acq.records.address import Address, find_address, prepare_file
 from acq.records.engines import Engines
 from acq.records.history import PastRun
@@ -19,7 +18,9 @@ from acq.records.issuing import Issue, Issued
 from acq.records.ledger import Entry, EntryKind
 from acq.records.migrate import bring_up_to_date, revision_of
 from acq.records.recorded_run import RecordedRun
+from acq.records.report import Report
 from acq.records.tables import about, runs
+from acq.records.verify import verify
 
 
 class Records:
@@ -144,10 +145,10 @@ class Records:
         with self._engines.reading() as connection:
             return ledger.head(connection)
 
-    def verify(self, head: str | None = None) -> verifying.Report:
+    def verify(self, head: str | None = None) -> Report:
         """Check every digest, link and chain; `head` is one that a certificate printed."""
         with self._engines.reading() as connection:
-            return verifying.verify(connection, head)
+            return verify(connection, head, simulated=self.simulated)
 
     # certificates and corrections
 

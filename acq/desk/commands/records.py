@@ -12,7 +12,7 @@ from acq.desk.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from acq.records.records import Records
-    from acq.records.verify import Report
+    from acq.records.report import Report
 
 
 @click.group()

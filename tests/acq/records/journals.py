@@ -168,3 +168,11 @@ def small_run(run_id: str = "r-1", **run: Any) -> WrittenJournal:
         .check("zero balance", finding("zero balance", -6.4e-6, unit="V/V", quantity="ratio"))
         .close()
     )
+
+
+def long_run() -> WrittenJournal:
+    """Return a closed run of sixty checks, five lines each."""
+    journal = opened()
+    for number in range(60):
+        journal.check(f"check {number}", finding(f"finding {number}", float(number)))
+    return journal.close()

@@ -14,7 +14,7 @@ from acq.records.records import Records
 from tests.acq.records.journals import finding, opened, small_run
 
 
-@pytest.fixture
+@pytest.fixture(autouse=True)
 def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A person's empty data folder."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
@@ -31,10 +31,7 @@ def fill(*, simulated: bool, runs: int = 2) -> None:
             records.deliver(journal.lines)
 
 
-def test_a_history_shows_runs_and_values_newest_first(
-    home: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert home
+def test_a_history_shows_runs_and_values_newest_first(capsys: pytest.CaptureFixture[str]) -> None:
     fill(simulated=False)
     assert run_command(["history", "T-000123"]) is ExitCode.DONE
     lines = capsys.readouterr().out.splitlines()
@@ -52,19 +49,15 @@ def test_a_history_shows_runs_and_values_newest_first(
     assert "385.130 ohm ± 0.050 ohm" in lines[5]
 
 
-def test_simulated_runs_are_shown_and_said_to_be(
-    home: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert home
+def test_simulated_runs_are_shown_and_said_to_be(capsys: pytest.CaptureFixture[str]) -> None:
     fill(simulated=True, runs=1)
     assert run_command(["history", "T-000123"]) is ExitCode.DONE
     assert capsys.readouterr().out.startswith("SIMULATED runs: no real instrument")
 
 
 def test_a_history_as_json_is_one_document_with_exact_values(
-    home: Path, capsys: pytest.CaptureFixture[str]
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    assert home
     fill(simulated=False, runs=1)
     fill(simulated=True, runs=1)
     assert run_command(["history", "T-000123", "--json"]) is ExitCode.DONE
@@ -85,9 +78,8 @@ def test_a_history_as_json_is_one_document_with_exact_values(
     ],
 )
 def test_wrong_input_is_answered_in_one_line(
-    home: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], said: str
+    capsys: pytest.CaptureFixture[str], arguments: list[str], said: str
 ) -> None:
-    assert home
     fill(simulated=False)
     assert run_command(arguments) is ExitCode.WRONG_INPUT
     captured = capsys.readouterr()
@@ -106,8 +98,7 @@ def test_before_the_first_run_nothing_is_made(
     assert not (home / "data").exists()
 
 
-def test_sound_records_say_their_head(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert home
+def test_sound_records_say_their_head(capsys: pytest.CaptureFixture[str]) -> None:
     fill(simulated=False)
     with Records.open(simulated=False) as records:
         head = records.head()
@@ -115,10 +106,7 @@ def test_sound_records_say_their_head(home: Path, capsys: pytest.CaptureFixture[
     assert f"sound; head {head}" in capsys.readouterr().out
 
 
-def test_a_head_may_belong_to_either_kind_of_records(
-    home: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert home
+def test_a_head_may_belong_to_either_kind_of_records(capsys: pytest.CaptureFixture[str]) -> None:
     fill(simulated=False)
     fill(simulated=True)
     with Records.open(simulated=True) as records:

@@ -173,7 +173,7 @@ def test_a_text_that_a_server_cannot_keep_does_not_stop_a_delivery(records: Reco
 
 
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(cuts=st.lists(st.integers(1, 40), max_size=6), again=st.booleans())
 def test_any_way_of_cutting_a_journal_gives_the_same_records(
@@ -192,4 +192,4 @@ def test_any_way_of_cutting_a_journal_gives_the_same_records(
     (run,) = records.history(run_id)
     assert [found.value for found in run.findings] == [0.0, 1.0, 2.0, 3.0, 4.0, 5.0]
     assert [entry.kind for entry in records.run(run_id).entries] == ["run-opened", "run-closed"]
-    assert records.verify().sound
+    assert records.run(run_id).journal == journal.data
