@@ -18,6 +18,7 @@ from acq.cells.paper_fields import (
     Percent,
     Ratio,
     Volts,
+    Wires,
 )
 from acq.cells.paper_units import FORCE, FRACTION, MASS, RATIO, factor, of_output, quantity, ratio
 from drivers.written_file import Written
@@ -89,7 +90,7 @@ class CalibrationSheet(Written):
     excitation: Volts = None
     capacity: Loads = None  # where the sheet states another one than the type
     cable_length: Metres = None
-    wires: Literal[4, 6] | None = None
+    wires: Wires = None
     temperature: Celsius = None
     relative_humidity: Percent = None
     gravity: Gravity = None
@@ -103,12 +104,11 @@ class CalibrationSheet(Written):
         if not isinstance(table, dict):
             return table
         given = table.get("rated_output")
-        rated = ratio(given) if isinstance(given, str) and given.strip() else None
         changed = dict(table)
         for key in OF_OUTPUT:
             text = table.get(key)
             if isinstance(text, str) and "%" in text:
-                changed[key] = f"{quantity(text, of_output(rated))!r} V/V"
+                changed[key] = _of_output(key, text, given)
         return changed
 
     @property
@@ -116,3 +116,15 @@ class CalibrationSheet(Written):
         """The sheet as limits cite it."""
         whose = "our baseline" if self.ours else "own calibration sheet"
         return f"{whose} of {self.date.isoformat()}"
+
+
+def _of_output(key: str, text: str, rated_output: Any) -> str:
+    """Return a share of the rated output as a ratio; the message names the key itself."""
+    try:
+        rated = ratio(rated_output) if isinstance(rated_output, str) else None
+    except ValueError:
+        rated = None  # its own field says what is wrong with it
+    try:
+        return f"{quantity(text, of_output(rated))!r} V/V"
+    except ValueError as error:
+        raise ValueError(f"{key}: {error}") from None

@@ -25,8 +25,9 @@ from acq.cells.paper_fields import (
     Volts,
     VoltSpan,
     Watts,
+    Wires,
 )
-from acq.cells.paper_units import of_output, ratio
+from acq.cells.paper_units import RATIO, of_output, ratio
 from acq.cells.span import Span, read_span
 from drivers.written_file import Written
 
@@ -41,7 +42,7 @@ COPPER_OHM_MM2_PER_M = 0.0175  # near 20 degC, as cable tables of the trade roun
 class Cable(Written):
     """The cable that belongs to the cell; on a 4-wire cell it is part of the calibration."""
 
-    wires: Literal[4, 6] | None = None
+    wires: Wires = None
     length: Metres = None
     conductor_area: Area = None
     resistance: OhmsPerMetre = None
@@ -142,7 +143,10 @@ class DataSheet(Written):
         text = table["zero_balance"]
         if not text.strip():
             return table
-        return table | {"zero_balance": read_span(text, of_output(_nominal_output(table)))}
+        try:
+            return table | {"zero_balance": read_span(text, of_output(_nominal_output(table)))}
+        except ValueError as error:
+            raise ValueError(f"zero_balance: {error}") from None
 
     @property
     def name(self) -> str:
@@ -162,6 +166,6 @@ def _nominal_output(table: dict[str, Any]) -> float | None:
     if not isinstance(given, str) or not given.strip():
         return None
     try:
-        return ratio(given)
+        return read_span(given, RATIO, lambda text, _: ratio(text)).best
     except ValueError:
-        return read_span(given, of_output(None)).best
+        return None  # the field itself says what is wrong with it

@@ -9,6 +9,7 @@ import difflib
 import os
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Literal
 
 from pydantic import Field
 
@@ -92,6 +93,11 @@ def find_workshop(folder: Path | None = None) -> Workshop:
     """Return who tests; the invented one when the workshop wrote nothing yet."""
     path = _find("workshop.toml", folder)
     return read_file(path or EXAMPLES / "workshop.toml", Workshop)
+
+
+def paper(kind: Literal["cells", "types"], name: str, folder: Path | None = None) -> Path | None:
+    """Return the file of a serial or a type, wherever it is kept; None when there is none."""
+    return _find(f"{kind}/{name}.toml", folder)
 
 
 def known_serials(folder: Path | None = None) -> list[str]:

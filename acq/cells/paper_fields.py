@@ -93,6 +93,13 @@ def _load_out(value: Load | None) -> str | None:
     return None if value is None else f"{value.value!r} {value.unit}"
 
 
+def _wires(value: object) -> object:
+    """Tables and prompts give text; the number of wires is one of two."""
+    if _blank(value):
+        return None
+    return int(value) if isinstance(value, str) and value.strip() in ("4", "6") else value
+
+
 def _celsius(text: str, _: Dimension) -> float:
     return units.celsius(text)
 
@@ -124,3 +131,4 @@ Gravity = Annotated[float | None, *_plain(units.GRAVITY)]
 Percent = Annotated[float | None, *_plain(units.PERCENT)]
 Celsius = Annotated[float | None, *_number(units.celsius, "22.3 degC", "degC")]
 CelsiusSpan = Annotated[Span | None, *_span(_CELSIUS, _celsius)]
+Wires = Annotated[Literal[4, 6] | None, BeforeValidator(_wires)]

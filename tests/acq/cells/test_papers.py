@@ -177,7 +177,8 @@ def test_an_own_sheet_takes_uncertainties_in_percent_of_its_own_output() -> None
         ({"electronics": "some"}, "sheet.toml: electronics: allowed is 'none', 'amplifier'"),
         ({"input_resistance": "385 ± -1 ohm"}, "sheet.toml: input_resistance: what stands behind"),
         ({"cable": {"wires": 5}}, "sheet.toml: cable.wires: allowed is 4 or 6, got 5"),
-        ({"zero_balance": "± 1 %RO"}, "sheet.toml"),
+        ({"zero_balance": "± 1 %RO"}, "sheet.toml: zero_balance: unit '%RO': allowed are mV/V"),
+        ({"rated_output": "2 V", "zero_balance": "1 mV/V"}, "sheet.toml: rated_output: unit 'V'"),
     ],
 )
 def test_a_wrong_sheet_names_the_file_the_key_and_what_is_allowed(

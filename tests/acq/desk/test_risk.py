@@ -10,8 +10,17 @@ from acq.desk.command_line import run_command
 from acq.desk.exit_codes import ExitCode
 
 Capture = pytest.CaptureFixture[str]
-RESISTOR: tuple[str, ...] = ("--lower", "1499.8", "--upper", "1500.2", "--mean", "1500", "--deviation", "0.12")
-RESISTOR += ("--uncertainty", "0.08", "--rule", "guarded acceptance, w = 0.25 U", "--share", "1")
+RESISTOR: tuple[str, ...] = ("--lower", "1499.8", "--upper", "1500.2", "--mean", "1500")
+RESISTOR += (
+    "--deviation",
+    "0.12",
+    "--uncertainty",
+    "0.08",
+    "--rule",
+    "guarded acceptance, w = 0.25 U",
+    "--share",
+    "1",
+)
 
 
 def test_the_resistor_process_of_jcgm_106(capsys: Capture) -> None:
