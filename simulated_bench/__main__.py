@@ -27,9 +27,19 @@ def main() -> int:
     with suppress(OSError):  # already the leader of a process group: started from a shell
         os.setsid()
     signal.signal(signal.SIGTERM, lambda _number, _frame: sys.exit(0))
-    with ServedBench(
-        name, scenario, seed=args.seed, linger_s=args.linger, pace=args.pace
-    ) as served:
+    try:
+        served = ServedBench(
+            name,
+            scenario,
+            file=args.scenario,
+            seed=args.seed,
+            linger_s=args.linger,
+            pace=args.pace,
+        )
+    except ScenarioError as error:
+        print(error, file=sys.stderr)  # noqa: T201
+        return 2
+    with served:
         text = served.bench_file()
         line = {
             "control": served.control.address,

@@ -8,19 +8,19 @@ then on: a reading is the true mean over its window.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 from simulated_bench.capacitors import Capacitor
 from simulated_bench.circuit import Point
 from simulated_bench.electrical import EARTH, Contact, contact, earth_parts
-from simulated_bench.elements import Element, Part
+from simulated_bench.elements import Element, Part, changed_parts, inserted_parts
 from simulated_bench.events import NS, Events
 from simulated_bench.instruments.insulation_tester import Tester
 from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.site import Electrical, Probe
-from simulated_bench.load_cell import LoadCell
+from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.timed_circuit import Piece, TimedCircuit
 
 HAND_CLIP = Contact(closed_ohms=0.02)
@@ -66,11 +66,13 @@ class Crosspoint:
 class Bench:
     """The circuit of the bench, its open windows and its slow states."""
 
-    def __init__(self, seed: int, start: datetime, cell: LoadCell, mains_hertz: float) -> None:
+    def __init__(self, seed: int, start: datetime, cell: CellOnBench, mains_hertz: float) -> None:
         self.events = Events()
         self.seed = seed
         self.start = start
         self.cell = cell
+        self.live = cell.live
+        self.error_scale: dict[str, float] = {}
         self.mains_hertz = mains_hertz
         self.electrical: dict[str, Electrical] = {}
         self.supplies: list[PowerSupply] = []
@@ -84,12 +86,14 @@ class Bench:
         self._windows: list[Running] = []
         self._relays: list[Element] | None = None
         self._looks = 0
+        self.changes = 0
 
     # ---- what instruments ask
 
     def changing(self) -> None:
         """Something electrical changes at this instant: settle what ran until now."""
         self._settle()
+        self.changes += 1
         self.circuit.changed()
         self._watch()
 
@@ -115,7 +119,15 @@ class Bench:
 
     def celsius(self) -> float:
         """Return the room's temperature, degC."""
-        return self.cell.room.temperature(self.cell.seconds).at(0.0)
+        return self.live.room.temperature(self.live.seconds).at(0.0)
+
+    def humidity(self) -> float:
+        """Return the room's relative humidity, percent."""
+        return self.live.room.humidity(self.live.seconds).at(0.0)
+
+    def pascals(self) -> float:
+        """Return the air pressure, Pa."""
+        return self.live.room.pascals
 
     # ---- what hands and relays do
 
@@ -139,14 +151,19 @@ class Bench:
     def load(self, newtons: float) -> None:
         """Put a load on the cell."""
         self.changing()
-        self.cell.load(newtons)
+        self.live.load(newtons)
+
+    def faults_change(self, seconds: float) -> None:
+        """A fault of the cell or the bench comes or goes."""
+        self.changing()
+        self.cell.apply(seconds)
 
     def warm(self, celsius: float, *, soaked: bool) -> None:
         """Bring the room to a temperature; the cell follows by itself unless it is soaked."""
         self.changing()
-        self.cell.room = replace(self.cell.room, celsius=((self.cell.seconds, celsius),), waves=())
+        self.live.room = replace(self.live.room, celsius=((self.live.seconds, celsius),), waves=())
         if soaked:
-            self.cell.put_in(celsius)
+            self.live.put_in(celsius)
 
     def terminals(self) -> set[str]:
         """Return every instrument terminal on the bench."""
@@ -164,14 +181,20 @@ class Bench:
             self._relays = [self._relay_part(point) for point in self.crosspoints.values()]
         parts += self._relays
         parts += [contact(terminal, lead, HAND_CLIP) for terminal, lead in self.clips.items()]
-        return parts
+        if not self.cell.outer:
+            return parts
+        nodes = {node for part in parts for node in (part.a, part.b)}
+        return [
+            *changed_parts(parts, self.cell.outer),
+            *inserted_parts(self.cell.outer, nodes),
+        ]
 
     def _cell_parts(self, seconds: float) -> list[Part]:
         """The cell's elements; its capacitances only while an insulation test concerns them."""
         parts = self.cell.parts(seconds)
         if self._absorbing():
             return parts
-        charged = {capacitor.element for capacitor in self.cell.capacitors}
+        charged = {capacitor.element for capacitor in self.live.capacitors}
         return [part for part in parts if part.name not in charged]
 
     def _absorbing(self) -> bool:
@@ -181,7 +204,7 @@ class Bench:
         """
         if any(tester.circuit.on for tester in self.testers):
             return True
-        if not any(abs(c.volts) > CHARGED_VOLTS for c in self.cell.capacitors):
+        if not any(abs(c.volts) > CHARGED_VOLTS for c in self.live.capacitors):
             return False
         return any(self._joined(tester.name) for tester in self.testers)
 
@@ -190,7 +213,7 @@ class Bench:
         return any(terminal.startswith(role) for terminal in (*ends, *self.clips))
 
     def _capacitors(self) -> list[Capacitor]:
-        return [*(supply.capacitor for supply in self.supplies), *self.cell.capacitors]
+        return [*(supply.capacitor for supply in self.supplies), *self.live.capacitors]
 
     def _relay_part(self, point: Crosspoint) -> Element:
         name, closed = f"relay {point.channel}", point.channel in self.closed
@@ -201,7 +224,7 @@ class Bench:
         left = (self.events.now - self._settled_at) / NS
         self._settled_at = self.events.now
         while left > 0:
-            sudden = self.cell.next_change()
+            sudden = self.live.next_change()
             seconds = left if sudden is None else min(left, max(sudden, SHORTEST_S))
             self._step(seconds)
             left = 0.0 if left - seconds < SHORTEST_S / 2 else left - seconds
@@ -220,11 +243,11 @@ class Bench:
         else:
             self.circuit.forget()
         if not self._absorbing():
-            for capacitor in self.cell.capacitors:
+            for capacitor in self.live.capacitors:
                 capacitor.volts *= math.exp(-seconds / LEFT_ALONE_TAU_S)
         for supply in self.supplies:
             supply.advance(seconds)
-        self.cell.advance(seconds)
+        self.live.advance(seconds)
 
     def _watch(self) -> None:
         """Look again soon after a change: protections, and the power that warms the cell."""
@@ -237,22 +260,10 @@ class Bench:
         if due != self._looks:
             return
         live = any(supply.output.on or supply.charging for supply in self.supplies)
-        if live or self.cell.watts:
+        if live or self.live.watts:
             self.now(self._heat)
         for supply in self.supplies:
             supply.protect()
 
     def _heat(self, point: Point) -> None:
-        self.cell.heated_by(point)
-
-
-def matrix(
-    terminals: Sequence[str], leads: Sequence[str], how: Callable[[int], Contact]
-) -> Mapping[int, Crosspoint]:
-    """Return the crosspoints of a full matrix: channel = 100 x terminal + lead, from 1."""
-    found = {}
-    for row, terminal in enumerate(terminals, 1):
-        for column, lead in enumerate(leads, 1):
-            channel = 100 * row + column
-            found[channel] = Crosspoint(channel, terminal, lead, how(channel))
-    return found
+        self.live.heated_by(point)

@@ -10,10 +10,16 @@ from datetime import date
 from simulated_bench.bench import Crosspoint
 from simulated_bench.instruments.accuracy import Limit, limits_to_toml, toml_value
 
-CONTACT_OHMS = 0.3
-EMF_VOLTS = 1e-6
-ISOLATION_OHMS = 1e12
 MAXIMUM_VOLTS = 150.0
+
+
+@dataclass(frozen=True, slots=True)
+class RelayFigures:
+    """What the scanner's manual promises of each relay."""
+
+    contact_ohms: float
+    emf_volts: float
+    isolation_ohms: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +50,7 @@ def bench_file(
     entries: Sequence[Entry],
     calibration: Mapping[str, Calibration],
     crosspoints: Sequence[Crosspoint],
+    figures: RelayFigures,
 ) -> str:
     """Return the text of a bench file."""
     parts = [
@@ -52,7 +59,7 @@ def bench_file(
     ]
     parts += [_instrument(entry, calibration[entry.role]) for entry in entries]
     if crosspoints:
-        parts.append(_connections(crosspoints))
+        parts.append(_connections(crosspoints, figures))
     return "\n".join(parts)
 
 
@@ -80,11 +87,11 @@ def _instrument(entry: Entry, calibration: Calibration) -> str:
     return text + "\n" + limits_to_toml(entry.accuracy, entry.role) if entry.accuracy else text
 
 
-def _connections(crosspoints: Sequence[Crosspoint]) -> str:
+def _connections(crosspoints: Sequence[Crosspoint], figures: RelayFigures) -> str:
     defaults = {
-        "contact_ohms": CONTACT_OHMS,
-        "emf_volts": EMF_VOLTS,
-        "isolation_ohms": ISOLATION_OHMS,
+        "contact_ohms": figures.contact_ohms,
+        "emf_volts": figures.emf_volts,
+        "isolation_ohms": figures.isolation_ohms,
         "maximum_volts": MAXIMUM_VOLTS,
     }
     text = ["[connections.defaults]\n" + _pairs(defaults)]

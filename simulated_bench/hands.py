@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+
+from pydantic import ValidationError
 
 from simulated_bench.bench import Bench
 from simulated_bench.cell import LEADS
+from simulated_bench.circuit import CircuitError
 from simulated_bench.control import Json, OrderError
+from simulated_bench.events import NS
 from simulated_bench.instruments.device import Instrument
 from simulated_bench.papers import GRAVITY
+from simulated_bench.scenario import MistakeTable
+from simulated_bench.scenario_faults import FaultTable
 from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
 
@@ -17,11 +23,18 @@ class BenchHands:
     """Hands at one bench."""
 
     def __init__(
-        self, bench: Bench, wires: Mapping[str, Wire], devices: Mapping[str, Instrument]
+        self,
+        bench: Bench,
+        wires: Mapping[str, Wire],
+        devices: Mapping[str, Instrument],
+        mistakes: Sequence[MistakeTable] = (),
     ) -> None:
         self.bench = bench
         self.wires = wires
         self.devices = devices
+        self._clip_mistakes = {m.clip: m.lead for m in mistakes if m.clip is not None}
+        self._load_mistakes = {m.load: m.kilograms for m in mistakes if m.load is not None}
+        self._clips = self._loads = 0
 
     def do(self, what: str, order: Mapping[str, object]) -> Json:
         """Do one thing; raises OrderError for what a person cannot do here."""
@@ -38,6 +51,12 @@ class BenchHands:
             case "power-cycle":
                 self._power_cycle(order)
                 return {}
+            case "touch":
+                return self._touch(order)
+            case "operate":
+                return self._operate(order)
+            case "fault":
+                return self._fault(order)
             case "unplug":
                 self._wire(order).unplug()
                 return {}
@@ -46,7 +65,10 @@ class BenchHands:
                 return {}
             case "wire-fault":
                 return self._wire_fault(order)
-        known = "clip, load, temperature, display, power-cycle, unplug, plug, wire-fault"
+        known = (
+            "clip, load, temperature, display, touch, operate, fault, power-cycle, unplug, plug,"
+            " wire-fault"
+        )
         raise OrderError(f"do: {known}, got {what!r}")
 
     def _clip(self, order: Mapping[str, object]) -> Json:
@@ -56,15 +78,51 @@ class BenchHands:
             raise OrderError(f"terminal: one of {', '.join(terminals)}, got {terminal!r}")
         if lead is not None and lead not in LEADS:
             raise OrderError(f"lead: one of {', '.join(LEADS)} or null, got {lead!r}")
-        self.bench.clip(terminal, None if lead is None else str(lead))
+        self._clips += 1
+        slipped = self._clip_mistakes.get(self._clips)
+        self.bench.clip(terminal, slipped or (None if lead is None else str(lead)))
         return {}
 
     def _load(self, order: Mapping[str, object]) -> Json:
-        if "newtons" in order:
-            self.bench.load(_number(order, "newtons"))
-        else:
-            self.bench.load(_number(order, "kilograms") * GRAVITY)
-        return {"newtons": self.bench.cell.rig.aimed}
+        newtons = "newtons" in order
+        force = _number(order, "newtons") if newtons else _number(order, "kilograms") * GRAVITY
+        self._loads += 1
+        slipped = self._load_mistakes.get(self._loads)
+        self.bench.load(force if slipped is None else slipped * GRAVITY)
+        return {"newtons": self.bench.live.rig.aimed}
+
+    def _touch(self, order: Mapping[str, object]) -> Json:
+        lead = order.get("lead")
+        if lead not in LEADS:
+            raise OrderError(f"lead: one of {', '.join(LEADS)}, got {lead!r}")
+        self.bench.changing()
+        volts = _number(order, "volts") if "volts" in order else 3e-6
+        self.bench.live.touch(str(lead), volts)
+        return {}
+
+    def _operate(self, order: Mapping[str, object]) -> Json:
+        """Keys and knobs: the same words as on a wire; what is said stands on the display."""
+        text = order.get("command")
+        if not isinstance(text, str):
+            raise OrderError(f"command: a text is needed, got {text!r}")
+        device = self._device(order)
+        if device.name in self.wires:
+            raise OrderError(f"wire: {device.name} is operated over its wire")
+        device.obey(text.encode("latin-1", "replace") + b"\n")
+        return {}
+
+    def _fault(self, order: Mapping[str, object]) -> Json:
+        now = self.bench.events.now / NS
+        keys = {k: v for k, v in order.items() if k not in ("op", "do")}
+        try:
+            self.bench.cell.add(FaultTable.model_validate({"at": now, **keys}))
+        except ValidationError as error:
+            first = error.errors()[0]
+            raise OrderError(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+        except CircuitError as error:
+            raise OrderError(str(error)) from None
+        self.bench.faults_change(now)
+        return {}
 
     def _power_cycle(self, order: Mapping[str, object]) -> None:
         dark = round(_number(order, "seconds") * 1e9) if "seconds" in order else 0

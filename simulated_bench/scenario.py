@@ -7,17 +7,55 @@ every key. This package reads its files by itself: it shares no reader with the 
 from __future__ import annotations
 
 import tomllib
+from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
-from simulated_bench import room as ambient
-from simulated_bench.load_cell import LoadCell
-from simulated_bench.papers import CELLS, Papers, described, response, thermal
+from simulated_bench.papers import CELLS, Papers
+from simulated_bench.scenario_faults import FaultTable
+from simulated_bench.wire_faults import FaultError, WireFault, read_fault
 
 SCENARIOS = Path(__file__).parent / "scenarios"
+
+Role = Literal[
+    "dmm",
+    "second-dmm",
+    "supply",
+    "insulation",
+    "source",
+    "scanner",
+    "thermometer",
+    "hygrometer",
+    "barometer",
+]
+USUAL: tuple[Role, ...] = ("dmm", "supply", "scanner", "insulation")
+"""Instruments that are there without being named."""
+ROLES: tuple[Role, ...] = get_args(Role)
+MANNERS: dict[str, tuple[str, ...]] = {
+    "dmm": ("scpi-dmm", "scpi-dmm-function", "scpi-dmm-measure"),
+    "second-dmm": ("scpi-dmm", "scpi-dmm-function", "scpi-dmm-measure"),
+    "supply": ("scpi-supply", "scpi-supply-select", "scpi-supply-list"),
+    "insulation": (
+        "line-insulation-start-poll",
+        "line-insulation-request",
+        "line-insulation-stream",
+    ),
+    "source": ("scpi-source",),
+    "scanner": ("scpi-scanner",),
+    "thermometer": ("scpi-thermometer",),
+    "hygrometer": ("by-eye",),
+    "barometer": ("by-eye",),
+}
 
 
 class ScenarioError(Exception):
@@ -34,21 +72,145 @@ class Written(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
-class Room(Written):
-    """The surroundings."""
+class WaveTable(Written):
+    """A swing of the room's temperature, K and s."""
+
+    amplitude: float
+    period: Annotated[float, Field(gt=0)]
+    phase: float = 0.0
+
+
+class RoomTable(Written):
+    """The surroundings. `profile` are points (s, degC) instead of one temperature."""
 
     celsius: Annotated[float, Field(ge=-40, le=80)] = 22.3
+    profile: tuple[tuple[float, float], ...] = ()
+    waves: tuple[WaveTable, ...] = ()
+    humidity_percent: Annotated[float, Field(ge=0, le=100)] = 45.0
+    pascals: Annotated[float, Field(gt=0)] = 101_325.0
     mains_hertz: Annotated[float, Field(ge=45, le=65)] = 50.0
 
+    @field_validator("profile")
+    @classmethod
+    def _rising(cls, profile: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        times = [at for at, _ in profile]
+        if times != sorted(set(times)):
+            raise ValueError("the times of a profile must rise")
+        return profile
 
-class Cell(Written):
-    """The cell on the bench: one of the invented ones, with what differs from its papers."""
+
+class MoistureTable(Written):
+    """Water behind the seal: content 0 to 1, time constants in s, conductance in S."""
+
+    start: Annotated[float, Field(ge=0, le=1)] = 0.5
+    seal_tau_s: Annotated[float, Field(gt=0)] = 30 * 86_400.0
+    drying_tau_s: Annotated[float, Field(gt=0)] = 5 * 3600.0
+    siemens: Annotated[float, Field(gt=0)] = 1e-7
+    asymmetry: Annotated[float, Field(ge=-0.8, le=0.8)] = 0.25
+    galvanic_volts: float = 0.15
+
+
+class CellTable(Written):
+    """The cell on the bench: one of the invented ones, with what differs from its papers.
+
+    `serial` is what stands on its label. `drawn` draws its own values within the type's usual
+    spread (a lot). `body_celsius` is its temperature when it arrives, the room's when absent.
+    """
 
     papers: str = "B-011902"
+    serial: str | None = None
+    drawn: Annotated[int, Field(ge=0)] | None = None
+    input_ohms: Annotated[float, Field(gt=0)] | None = None
+    output_ohms: Annotated[float, Field(gt=0)] | None = None
+    zero_mv_v: float | None = None
+    rated_output_mv_v: Annotated[float, Field(gt=0)] | None = None
+    insulation_ohms: Annotated[float, Field(gt=0)] | None = None
+    wires: Literal[4, 6] | None = None
+    cable_m: Annotated[float, Field(gt=0)] | None = None
+    shield_to_housing_ohms: Annotated[float, Field(gt=0)] | None = None
+    body_celsius: Annotated[float, Field(ge=-60, le=150)] | None = None
+    housing_earth_ohms: Annotated[float, Field(gt=0)] = 1e11
+    kilograms: float = 0.0
+    electronics: bool = False
+    moisture: MoistureTable | None = None
 
-    def true(self) -> Papers:
-        """Return what the cell really is."""
+    @field_validator("papers")
+    @classmethod
+    def _known(cls, papers: str) -> str:
+        if papers not in CELLS:
+            raise ValueError(f"no cell {papers!r}; there are {', '.join(CELLS)}")
+        return papers
+
+    def promised(self) -> Papers:
+        """Return what the papers say."""
         return CELLS[self.papers]
+
+
+class InstrumentTable(Written):
+    """One instrument: how it speaks, whether it is there, how good it is, what is wrong.
+
+    `errors` multiplies the errors drawn inside the specification (above 1 it may be outside),
+    `accuracy` multiplies the specification itself, errors and bench file alike.
+    """
+
+    manner: str | None = None
+    missing: bool = False
+    by_hand: bool = False
+    calibrated: date | None = None
+    due: date | None = None
+    errors: Annotated[float, Field(ge=0)] = 1.0
+    accuracy: Annotated[float, Field(gt=0)] = 1.0
+    volts: Annotated[int, Field(ge=10, le=1000)] | None = None
+    stuck: tuple[int, ...] = ()
+    contact_ohms: Annotated[float, Field(gt=0)] = 0.3
+    emf_volts: Annotated[float, Field(ge=0)] = 1e-6
+    isolation_ohms: Annotated[float, Field(gt=0)] = 1e12
+
+    @model_validator(mode="after")
+    def _there_or_not(self) -> InstrumentTable:
+        if self.missing and self.model_fields_set - {"missing"}:
+            raise ValueError("missing: an instrument that is not there has no other keys")
+        if self.calibrated and self.due and self.due <= self.calibrated:
+            raise ValueError("due: a calibration holds up to a day after calibrated")
+        return self
+
+
+class LoadTable(Written):
+    """A load that somebody hangs at a bench time."""
+
+    at: Annotated[float, Field(ge=0)]
+    kilograms: float
+
+
+class MistakeTable(Written):
+    """A hand that slips: the n-th clip lands on another lead, the n-th load is another one."""
+
+    clip: Annotated[int, Field(gt=0)] | None = None
+    lead: str | None = None
+    load: Annotated[int, Field(gt=0)] | None = None
+    kilograms: float | None = None
+
+    @model_validator(mode="after")
+    def _one_thing(self) -> MistakeTable:
+        if (self.clip is None) == (self.load is None):
+            raise ValueError("a mistake is in one clip or in one load")
+        if self.clip is not None and (self.lead is None or self.kilograms is not None):
+            raise ValueError("a mistake in a clip needs the key lead, and only that")
+        if self.load is not None and (self.kilograms is None or self.lead is not None):
+            raise ValueError("a mistake in a load needs the key kilograms, and only that")
+        return self
+
+
+class Expectation(Written):
+    """What a careful procedure should find; read by whoever checks it, not by the bench."""
+
+    sequence: str = "acceptance"
+    cell: str = ""
+    exit_code: int | None = None
+    conformity: str = ""
+    faults: tuple[str, ...] = ()
+    where: tuple[str, ...] = ()
+    note: str = ""
 
 
 class Scenario(Written):
@@ -58,24 +220,69 @@ class Scenario(Written):
     seed: Annotated[int, Field(ge=0)] = 1
     start: datetime = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
     timezone: str = "Europe/Berlin"
-    room: Room = Room()
-    cell: Cell = Cell()
+    room: RoomTable = RoomTable()
+    cell: CellTable = CellTable()
+    instruments: dict[Role, InstrumentTable] = {}
+    fault: tuple[FaultTable, ...] = ()
+    load: tuple[LoadTable, ...] = ()
+    wire_fault: tuple[dict[str, object], ...] = ()
+    mistake: tuple[MistakeTable, ...] = ()
+    expectation: Expectation | None = None
 
-    def load_cell(self, seed: int) -> LoadCell:
-        """Return the cell in this scenario's room."""
-        papers = self.cell.true()
-        room = ambient.Room(celsius=((0.0, self.room.celsius),))
-        return LoadCell(
-            described(papers), response(papers), room, thermal=thermal(papers), seed=seed
-        )
+    @field_validator("start")
+    @classmethod
+    def _zoned(cls, start: datetime) -> datetime:
+        if start.utcoffset() is None:
+            raise ValueError("a start needs its zone: 2026-03-02T08:00:00Z")
+        return start.astimezone(UTC)
 
-    def calibrated(self) -> date:
-        """The day on which the instruments were calibrated, some months before the start."""
-        return (self.start - timedelta(days=120)).date()
+    @field_validator("instruments")
+    @classmethod
+    def _manners(cls, found: dict[Role, InstrumentTable]) -> dict[Role, InstrumentTable]:
+        for role, table in found.items():
+            if table.manner is not None and table.manner not in MANNERS[role]:
+                allowed = ", ".join(MANNERS[role])
+                raise ValueError(f"{role}.manner: allowed is {allowed}, got {table.manner!r}")
+        return found
 
-    def due(self) -> date:
-        """The day up to which their calibrations hold."""
-        return (self.start + timedelta(days=245)).date()
+    @field_validator("load")
+    @classmethod
+    def _one_hook(cls, loads: tuple[LoadTable, ...]) -> tuple[LoadTable, ...]:
+        twice = [at for at, count in Counter(load.at for load in loads).items() if count > 1]
+        if twice:
+            raise ValueError(f"two loads on one hook at {twice[0]:g} s")
+        return loads
+
+    @model_validator(mode="after")
+    def _wires(self) -> Scenario:
+        for order in self.wire_fault:
+            role = str(order.get("wire"))
+            if role not in self.roles() or self.instrument(role).by_hand:
+                raise ValueError(f"wire_fault.wire: no instrument with a wire is {role!r}")
+            _wire_fault(order)
+        return self
+
+    def roles(self) -> tuple[Role, ...]:
+        """Return the instruments that stand on the bench."""
+        named = [role for role in ROLES if role in self.instruments or role in USUAL]
+        return tuple(role for role in named if not self.instrument(role).missing)
+
+    def instrument(self, role: str) -> InstrumentTable:
+        """Return the table of a role, the usual one when it is not named."""
+        named = (table for known, table in self.instruments.items() if known == role)
+        return next(named, InstrumentTable())
+
+    def wire_faults(self) -> list[tuple[str, WireFault]]:
+        """Return the wire faults to arm at the start, by wire."""
+        return [(str(order["wire"]), _wire_fault(order)) for order in self.wire_fault]
+
+    def calibrated(self, role: str) -> date:
+        """The day of an instrument's calibration, some months before the start by default."""
+        return self.instrument(role).calibrated or (self.start - timedelta(days=120)).date()
+
+    def due(self, role: str) -> date:
+        """The day up to which an instrument's calibration holds."""
+        return self.instrument(role).due or self.calibrated(role) + timedelta(days=365)
 
 
 def read_scenario(name: str) -> tuple[str, Scenario]:
@@ -86,7 +293,17 @@ def read_scenario(name: str) -> tuple[str, Scenario]:
         if not path.is_file():
             known = ", ".join(sorted(p.stem for p in SCENARIOS.glob("*.toml")))
             raise ScenarioError(name, "", f"no such scenario; there are {known}")
-    return path.stem, _checked(path, _table(path))
+    return path.stem, checked(path, _table(path))
+
+
+def checked(file: Path | str, table: dict[str, object]) -> Scenario:
+    """Return the tables of a file as a scenario; raises ScenarioError."""
+    try:
+        return Scenario.model_validate(table)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise ScenarioError(file, key, _reason(dict(first))) from None
 
 
 def _table(path: Path) -> dict[str, object]:
@@ -100,13 +317,24 @@ def _table(path: Path) -> dict[str, object]:
         raise ScenarioError(path, "", f"cannot be read: {error.strerror}") from None
 
 
-def _checked(path: Path, table: dict[str, object]) -> Scenario:
+def _wire_fault(order: dict[str, object]) -> WireFault:
     try:
-        return Scenario.model_validate(table)
-    except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        reason = {"extra_forbidden": "no such key here", "missing": "is missing"}.get(
-            first["type"], f"{first['msg']}, got {first['input']!r}"
-        )
-        raise ScenarioError(path, key, reason) from None
+        return read_fault({key: value for key, value in order.items() if key != "wire"})
+    except FaultError as error:
+        raise ValueError(f"wire_fault.{error}") from None
+
+
+def _reason(error: dict[str, object]) -> str:
+    """Say what is allowed in the file's words."""
+    context = error.get("ctx")
+    allowed = context if isinstance(context, dict) else {}
+    match error["type"]:
+        case "extra_forbidden":
+            return "no such key here"
+        case "missing":
+            return "is missing"
+        case "literal_error":
+            return f"allowed is {allowed['expected']}, got {error['input']!r}"
+        case "value_error":
+            return str(allowed["error"])
+    return f"{error['msg']}, got {error['input']!r}"

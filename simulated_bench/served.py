@@ -5,57 +5,38 @@ from __future__ import annotations
 import selectors
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 
-from simulated_bench.bench import Bench, matrix
-from simulated_bench.bench_file import (
-    CONTACT_OHMS,
-    EMF_VOLTS,
-    ISOLATION_OHMS,
-    Calibration,
-    Entry,
-    bench_file,
-    exactly,
-)
+from simulated_bench.bench import Bench, Crosspoint
+from simulated_bench.bench_file import Calibration, Entry, RelayFigures, bench_file, exactly
 from simulated_bench.cell import LEADS
 from simulated_bench.control import PATIENCE_S, Control
 from simulated_bench.electrical import Contact
+from simulated_bench.events import nanoseconds
 from simulated_bench.hands import BenchHands
-from simulated_bench.instruments import insulation_tester, meter_functions, power_supply
-from simulated_bench.instruments.accuracy import Limit, drawn
+from simulated_bench.instruments.accuracy import drawn
 from simulated_bench.instruments.device import Instrument
-from simulated_bench.instruments.insulation_start_poll import StartPollTester
-from simulated_bench.instruments.multimeter import Multimeter
-from simulated_bench.instruments.power_supply import PowerSupply
-from simulated_bench.instruments.scanner import Scanner
-from simulated_bench.scenario import Scenario
+from simulated_bench.instruments_of import TERMINALS, Standing, stand
+from simulated_bench.on_the_bench import CellOnBench
+from simulated_bench.papers import GRAVITY
+from simulated_bench.scenario import InstrumentTable, Scenario
 from simulated_bench.wires import PtyWire, TcpWire, Wire
-
-TERMINALS = (
-    "dmm HI",
-    "dmm LO",
-    "dmm sense HI",
-    "dmm sense LO",
-    "supply +",
-    "supply -",
-    "supply sense +",
-    "supply sense -",
-    "insulation +",
-    "insulation -",
-    "insulation guard",
-)
 
 
 class ServedBench:
-    """Context manager: the bench with its ports open; `control.serve()` lets it live."""
+    """Context manager: the bench with its ports open; `control.serve()` lets it live.
+
+    Raises ScenarioError when a fault names what is not there (`file` names the scenario then).
+    """
 
     def __init__(
         self,
         name: str,
         scenario: Scenario,
         *,
+        file: str = "",
         seed: int | None = None,
         linger_s: float = 600.0,
         pace: float | None = None,
@@ -64,27 +45,25 @@ class ServedBench:
         self.name = name
         self.scenario = scenario
         self.seed = scenario.seed if seed is None else seed
-        self.bench = Bench(
-            self.seed, scenario.start, scenario.load_cell(self.seed), scenario.room.mains_hertz
-        )
+        cell = CellOnBench(scenario, self.seed, file or name)
+        self.bench = Bench(self.seed, scenario.start, cell, scenario.room.mains_hertz)
         self.folder = Path(tempfile.mkdtemp(prefix="bridgebench-"))
         self.selector = selectors.DefaultSelector()
         self.devices: dict[str, Instrument] = {}
         self.wires: dict[str, Wire] = {}
-        self.entries: list[Entry] = []
+        self.standing: list[Standing] = []
         self._stand_instruments()
-        about = {
-            "start": f"{scenario.start:%Y-%m-%dT%H:%M:%SZ}",
-            "scenario": name,
-            "seed": self.seed,
-        }
-        hands = BenchHands(self.bench, self.wires, self.devices)
+        self._book_changes()
         self.control = Control(
             self.bench.events,
             self.wires,
-            hands,
+            BenchHands(self.bench, self.wires, self.devices, scenario.mistake),
             self.selector,
-            about,
+            {
+                "start": f"{scenario.start:%Y-%m-%dT%H:%M:%SZ}",
+                "scenario": name,
+                "seed": self.seed,
+            },
             linger_s=linger_s,
             pace=pace,
             patience_s=patience_s,
@@ -109,72 +88,92 @@ class ServedBench:
         self.selector.close()
         shutil.rmtree(self.folder, ignore_errors=True)
 
+    def resources(self) -> dict[str, str]:
+        """Return the VISA resource name of every instrument with a wire."""
+        return {name: wire.resource for name, wire in self.wires.items()}
+
     def bench_file(self) -> str:
         """Return the bench file of this bench."""
-        calibration = Calibration(self.scenario.calibrated(), self.scenario.due())
+        entries = [self._entry(standing) for standing in self.standing]
+        calibration = {s.device.name: Calibration(s.calibrated, s.due) for s in self.standing}
+        table = self.scenario.instrument("scanner")
+        figures = RelayFigures(table.contact_ohms, table.emf_volts, table.isolation_ohms)
         return bench_file(
             self.control.address,
             self.name,
             self.scenario.timezone,
-            self.entries,
-            {entry.role: calibration for entry in self.entries},
+            entries,
+            calibration,
             list(self.bench.crosspoints.values()),
+            figures,
+        )
+
+    def _entry(self, standing: Standing) -> Entry:
+        role = standing.device.name
+        return Entry(
+            role,
+            standing.manner,
+            self.wires[role].resource if role in self.wires else "",
+            exactly(standing.identification),
+            standing.number,
+            standing.accuracy,
         )
 
     def _stand_instruments(self) -> None:
-        bench = self.bench
-        meter = Multimeter("dmm", bench, "EXAMPLE,DMM 6.5,0417,1.0")
-        supply = PowerSupply("supply", bench, "EXAMPLE,SUPPLY 20-0.5,0233,1.0")
-        bench.crosspoints.update(matrix(TERMINALS, LEADS, self._relay))
-        scanner = Scanner(
-            "scanner",
-            bench.events,
-            "EXAMPLE,MATRIX 11X8,0108,1.0",
-            list(bench.crosspoints),
-            bench.relay,
-        )
-        tester = StartPollTester("insulation", bench, "EXAMPLE,INSULATION,0051,1.0")
-        bench.electrical.update(dmm=meter, supply=supply, insulation=tester)
-        bench.supplies.append(supply)
-        bench.testers.append(tester)
-        self._stand(meter, "scpi-dmm", meter.identification, meter_functions.accuracy())
-        self._stand(supply, "scpi-supply", supply.identification, power_supply.ACCURACY)
-        self._stand(scanner, "scpi-scanner", scanner.identification, ())
-        self._stand(
-            tester,
-            "line-insulation-start-poll",
-            tester.identification,
-            insulation_tester.ACCURACY,
-            serial=True,
-        )
+        scenario, roles = self.scenario, self.scenario.roles()
+        if "scanner" in roles:
+            self._wire_matrix(set(roles))
+        for role in roles:
+            days = scenario.calibrated(role), scenario.due(role)
+            standing = stand(self.bench, role, scenario.instrument(role), days)
+            self.standing.append(standing)
+            self.devices[role] = standing.device
+            if not standing.by_hand:
+                self._plug_in(standing)
+        for wire, fault in scenario.wire_faults():
+            self.wires[wire].arm(fault)
 
-    def _stand(
-        self,
-        device: Instrument,
-        dialect: str,
-        identification: str,
-        accuracy: Sequence[Limit],
-        *,
-        serial: bool = False,
-    ) -> None:
-        events, name = self.bench.events, device.name
+    def _plug_in(self, standing: Standing) -> None:
+        device, events = standing.device, self.bench.events
         wire: Wire
-        if serial:
-            wire = PtyWire(name, device, events, self.selector, self.folder)
+        if standing.serial_line:
+            wire = PtyWire(device.name, device, events, self.selector, self.folder)
         else:
-            wire = TcpWire(name, device, events, self.selector)
+            wire = TcpWire(device.name, device, events, self.selector)
         device.send, device.stream = wire.send, wire.stream
-        self.devices[name], self.wires[name] = device, wire
-        number = identification.split(",")[2] if identification else ""
-        self.entries.append(
-            Entry(name, dialect, wire.resource, exactly(identification), number, accuracy)
-        )
+        self.wires[device.name] = wire
 
-    def _relay(self, channel: int) -> Contact:
+    def _wire_matrix(self, roles: set[str]) -> None:
+        """Channel = 100 x terminal + lead, counted from 1; rows of missing instruments lack."""
+        table = self.scenario.instrument("scanner")
+        rows = [(role, terminal) for role, own in TERMINALS.items() for terminal in own]
+        for row, (role, terminal) in enumerate(rows, 1):
+            for column, lead in enumerate(LEADS, 1):
+                if role in roles:
+                    channel = 100 * row + column
+                    how = self._relay(channel, table)
+                    self.bench.crosspoints[channel] = Crosspoint(channel, terminal, lead, how)
+
+    def _relay(self, channel: int, table: InstrumentTable) -> Contact:
         """A relay is as its scanner promises: contact, EMF and isolation drawn within it."""
         key = (self.seed, "relay", channel)
         return Contact(
-            closed_ohms=CONTACT_OHMS * (0.8 + 0.2 * drawn(*key, "contact")),
-            emf_volts=EMF_VOLTS * 0.6 * drawn(*key, "emf"),
-            open_ohms=ISOLATION_OHMS * (2.0 + drawn(*key, "isolation")),
+            closed_ohms=table.contact_ohms * (0.8 + 0.2 * drawn(*key, "contact")),
+            emf_volts=table.emf_volts * 0.6 * drawn(*key, "emf"),
+            open_ohms=table.isolation_ohms * (2.0 + drawn(*key, "isolation")),
         )
+
+    def _book_changes(self) -> None:
+        """What the scenario lets happen at a bench time."""
+        for seconds in self.bench.cell.edges():
+            self.bench.events.at(nanoseconds(seconds), self._faults_change(seconds))
+        if self.scenario.cell.kilograms:
+            self.bench.load(self.scenario.cell.kilograms * GRAVITY)
+        for load in self.scenario.load:
+            self.bench.events.at(nanoseconds(load.at), self._load(load.kilograms))
+
+    def _faults_change(self, seconds: float) -> Callable[[], None]:
+        return lambda: self.bench.faults_change(seconds)
+
+    def _load(self, kilograms: float) -> Callable[[], None]:
+        return lambda: self.bench.load(kilograms * GRAVITY)

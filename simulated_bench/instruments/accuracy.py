@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 USED = 0.85
 """How much of each promised limit a drawn error may use: the rest is room for noise."""
@@ -99,17 +100,25 @@ def drawn(*key: object) -> float:
     return int.from_bytes(digest[:8], "big") / 2.0**63 - 1.0
 
 
-def draw_errors(limit: Limit, seed: int, name: str) -> Errors:
+class Workshop(Protocol):
+    """Where instruments come from: the seed, and how much worse some are than usual."""
+
+    seed: int
+    error_scale: dict[str, float]
+
+
+def draw_errors(limit: Limit, shop: Workshop, name: str) -> Errors:
     """Return the errors of the instrument `name` in the range of `limit`."""
-    key = (seed, name, limit.quantity, limit.range)
+    key = (shop.seed, name, limit.quantity, limit.range)
+    used = USED * shop.error_scale.get(name, 1.0)
     per_kelvin = limit.range_ppm_per_kelvin * 1e-6 * (limit.range or 0.0)
     return Errors(
         limit,
-        USED * limit.reading_ppm * 1e-6 * drawn(*key, "gain"),
-        USED * limit.offset_limit() * drawn(*key, "offset"),
-        USED * limit.linearity_limit() * drawn(*key, "linearity"),
-        USED * limit.reading_ppm_per_kelvin * 1e-6 * drawn(*key, "gain per kelvin"),
-        USED * per_kelvin * drawn(*key, "offset per kelvin"),
+        used * limit.reading_ppm * 1e-6 * drawn(*key, "gain"),
+        used * limit.offset_limit() * drawn(*key, "offset"),
+        used * limit.linearity_limit() * drawn(*key, "linearity"),
+        used * limit.reading_ppm_per_kelvin * 1e-6 * drawn(*key, "gain per kelvin"),
+        used * per_kelvin * drawn(*key, "offset per kelvin"),
     )
 
 

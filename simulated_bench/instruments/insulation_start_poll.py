@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections import deque
-
-from simulated_bench.events import Process, Steps
-from simulated_bench.instruments.insulation_tester import RefusedError, State, Tester
+from simulated_bench.events import Steps
+from simulated_bench.instruments.insulation_lines import LineTester, whole_number
+from simulated_bench.instruments.insulation_tester import RefusedError, State
 from simulated_bench.instruments.site import Site
 
 LONGEST = 80
@@ -13,39 +12,22 @@ ANSWER_NS = 15_000_000
 REFUSALS = {"state": "ERR 4", "value": "ERR 2", "voltage from outside": "ERR 6"}
 
 
-class StartPollTester(Tester):
+class StartPollTester(LineTester):
     """9600 8N1; commands end in LF (a CR before it is ignored), answers in CR LF."""
 
     def __init__(self, name: str, site: Site, identification: str) -> None:
         super().__init__(name, site)
         self.identification = identification
-        self._held = b""
-        self._lines: deque[bytes] = deque()
-        self._worker: Process | None = None
 
-    def power_up(self) -> None:
-        super().power_up()
-        self._held = b""
-        self._lines.clear()
-        self._worker = None
+    def line(self, text: str) -> Steps:
+        answer = self._answer(text)
+        yield ANSWER_NS
+        self.send(answer.encode() + b"\r\n")
 
-    def obey(self, data: bytes) -> None:
-        *lines, self._held = (self._held + data).split(b"\n")
-        self._lines.extend(line.rstrip(b"\r") for line in lines if line.strip())
-        if self._lines and (self._worker is None or not self._worker.running):
-            self._worker = self.start(self._work())
-
-    def _work(self) -> Steps:
-        """One command after the other: each is answered before the next is looked at."""
-        while self._lines:
-            answer = self._answer(self._lines.popleft())
-            yield ANSWER_NS
-            self.send(answer.encode() + b"\r\n")
-
-    def _answer(self, line: bytes) -> str:
-        if len(line) > LONGEST:
+    def _answer(self, text: str) -> str:
+        if len(text) > LONGEST:
             return "ERR 3"
-        word, _, argument = line.decode("latin-1").partition(" ")
+        word, _, argument = text.partition(" ")
         try:
             match word, argument:
                 case "ID?", "":
@@ -71,9 +53,10 @@ class StartPollTester(Tester):
         return "ERR 1"
 
     def _choose(self, argument: str) -> str:
-        if not argument.isascii() or not argument.isdigit():
+        volts = whole_number(argument)
+        if volts is None:
             raise RefusedError("value")
-        self.choose(int(argument))
+        self.choose(volts)
         return "OK"
 
     def _reading(self) -> str:

@@ -69,9 +69,10 @@ class Tester(Instrument):
     def __init__(self, name: str, site: Site) -> None:
         super().__init__(name, site.events)
         self.site = site
-        self.errors: list[Errors] = [draw_errors(limit, site.seed, name) for limit in ACCURACY]
+        self.errors: list[Errors] = [draw_errors(limit, site, name) for limit in ACCURACY]
         self.source_error = VOLTS_ERROR * drawn(site.seed, name, "source")
         self.circuit = InsulationTester(source_ohms=2e4, limit_amps=1.4e-3)
+        self.first_volts = FIRST_VOLTS
         self.volts = FIRST_VOLTS
         self.state = State.READY
         self.newest: Measured | None = None
@@ -84,7 +85,7 @@ class Tester(Instrument):
     def power_up(self) -> None:
         self._task = None
         self._turn(on=False)
-        self.volts = FIRST_VOLTS
+        self.volts = self.first_volts
         self.state = State.READY
         self.newest = None
 
@@ -144,10 +145,14 @@ class Tester(Instrument):
         self.state = State.TESTING
         self.began = self.events.now
         while True:
-            start = self.events.now
-            volts, amps = self.site.window(self._applied), self.site.window(self._amps)
-            yield MEASURE_NS
-            self.newest = self._measured(volts.mean() or 0.0, amps.mean() or 0.0, start)
+            self.newest = yield from self.measurement(MEASURE_NS)
+
+    def measurement(self, length_ns: int) -> Generator[int, None, Measured]:
+        """Measure for so long and return what was found."""
+        start = self.events.now
+        volts, amps = self.site.window(self._applied), self.site.window(self._amps)
+        yield length_ns
+        return self._measured(volts.mean() or 0.0, amps.mean() or 0.0, start)
 
     def _discharge(self) -> Generator[int, None, None]:
         yield STEP_NS

@@ -6,8 +6,9 @@ CONFigure and READ, FUNCtion and READ, INITiate and FETCh, MEASure.
 from __future__ import annotations
 
 import math
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, replace
+from typing import Literal
 
 from simulated_bench.circuit import Point
 from simulated_bench.electrical import Ammeter, Ohmmeter, Voltmeter
@@ -50,13 +51,22 @@ class Setting:
     compensated: bool = False
 
 
+Manner = Literal["configure", "function", "measure"]
+"""How it likes to be told what to measure: CONFigure (and all the rest), FUNCtion, MEASure."""
+PLC_OF_RESOLUTION = ((100e-6, 0.02), (10e-6, 0.2), (3e-6, 1.0), (1e-6, 10.0), (0.3e-6, 100.0))
+"""Resolution in parts of range, and the cycles that it takes."""
+
+
 class Multimeter(ScpiDevice):
     """The meter: its commands, its input for the circuit, its errors and noise."""
 
-    def __init__(self, name: str, site: Site, identification: str) -> None:
+    def __init__(
+        self, name: str, site: Site, identification: str, manner: Manner = "configure"
+    ) -> None:
         self.site = site
+        self.manner = manner
         self.errors: dict[tuple[str, float], Errors] = {
-            (f.name, r.name): draw_errors(r.limit, site.seed, name)
+            (f.name, r.name): draw_errors(r.limit, site, name)
             for f in FUNCTIONS.values()
             for r in f.ranges
         }
@@ -80,12 +90,15 @@ class Multimeter(ScpiDevice):
     def commands(self) -> None:
         for function in FUNCTIONS.values():
             self._function_commands(function)
+        self.on("FETCh?", self._fetch)
+        if self.manner == "measure":
+            return
         self.on("[SENSe:]FUNCtion[:ON]", self._set_function, Quoted())
         self.on("[SENSe:]FUNCtion[:ON]?", lambda: f'"{self.function.name}"')
-        self.on("CONFigure?", self._say_configuration)
+        if self.manner == "configure":
+            self.on("CONFigure?", self._say_configuration)
         self.on("READ?", self._read)
         self.on("INITiate[:IMMediate]", self._initiate)
-        self.on("FETCh?", self._fetch)
         self.on("ABORt", self._abort)
         self.on("*TRG", self._bus_trigger)
         self.on_number(
@@ -94,7 +107,8 @@ class Multimeter(ScpiDevice):
         self.on("TRIGger:SOURce", self._set_trigger, Choice(("IMMediate", "BUS")))
         self.on("TRIGger:SOURce?", lambda: self.trigger)
         self.on("DATA:POINts?", lambda: str(len(self.readings)))
-        self.on_switch("INPut:IMPedance:AUTO", lambda: self.high_input, self._set_high_input)
+        where = "INPut" if self.manner == "configure" else "[SENSe:]VOLTage[:DC]"
+        self.on_switch(f"{where}:IMPedance:AUTO", lambda: self.high_input, self._set_high_input)
 
     def _function_commands(self, function: Function) -> None:
         largest = function.ranges[-1].name
@@ -112,8 +126,12 @@ class Multimeter(ScpiDevice):
             self._configure(function, range_, digits)
             return self._read()
 
-        self.on(f"CONFigure:{function.header}", configure, *pair)
-        self.on(f"MEASure:{function.header}?", measure, *pair)
+        if self.manner != "function":
+            self.on(f"MEASure:{function.header}?", measure, *pair)
+        if self.manner == "measure":
+            return
+        if self.manner == "configure":
+            self.on(f"CONFigure:{function.header}", configure, *pair)
         self.on_number(
             f"{sense}:RANGe[:UPPer]",
             Numeric(0, largest, largest, function.unit),
@@ -131,9 +149,11 @@ class Multimeter(ScpiDevice):
             lambda: get(function.name).plc,
             lambda value: self._set(function, plc=value),
         )
-        for pattern in (f"{sense}:ZERO:AUTO", "[SENSe:]ZERO:AUTO"):
-            if pattern.startswith(sense) or function.name == RESET_FUNCTION:
-                self._zero_commands(pattern, function)
+        if self.manner == "configure":
+            self._zero_commands(f"{sense}:ZERO:AUTO", lambda: function)
+        if function.name == RESET_FUNCTION:
+            common = "[SENSe:]ZERO:AUTO" if self.manner == "configure" else "SYSTem:AZERo[:STATe]"
+            self._zero_commands(common, lambda: self.function)
         if function.name in ("RES", "FRES"):
             self.on_switch(
                 f"{sense}:OCOMpensated",
@@ -141,16 +161,10 @@ class Multimeter(ScpiDevice):
                 lambda on: self._set(function, compensated=on),
             )
 
-    def _zero_commands(self, pattern: str, function: Function) -> None:
-        def current() -> Function:
-            return self.function if pattern == "[SENSe:]ZERO:AUTO" else function
-
-        self.on(
-            pattern,
-            lambda word: self._set(current(), zero=word == "ON"),
-            Choice(("ON", "OFF", "ONCE")),
-        )
-        self.on(f"{pattern}?", lambda: str(int(self.settings[current().name].zero)))
+    def _zero_commands(self, pattern: str, of: Callable[[], Function]) -> None:
+        words = Choice(("ON", "OFF", "ONCE"))
+        self.on(pattern, lambda word: self._set(of(), zero=word == "ON"), words)
+        self.on(f"{pattern}?", lambda: str(int(self.settings[of().name].zero)))
 
     def reset(self) -> None:
         self.site.changing()
@@ -220,7 +234,11 @@ class Multimeter(ScpiDevice):
             raise ScpiError(-221)
         self._move()
         self.function = function
-        self.settings[function.name] = Setting(found, automatic)
+        plc = 10.0
+        if digits is not None and not math.isnan(digits):
+            asked = digits / found.name * (1 + 1e-9)
+            plc = next((cycles for share, cycles in PLC_OF_RESOLUTION if share <= asked), 100.0)
+        self.settings[function.name] = Setting(found, automatic, plc)
         self.samples, self.trigger = 1, "IMM"
 
     def _say_configuration(self) -> str:

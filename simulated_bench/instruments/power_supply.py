@@ -42,8 +42,8 @@ class PowerSupply(ScpiDevice):
 
     def __init__(self, name: str, site: Site, identification: str) -> None:
         self.site = site
-        self.programming = [draw_errors(limit, site.seed, name) for limit in PROGRAMMING]
-        self.reading = [draw_errors(limit, site.seed, name) for limit in ACCURACY]
+        self.programming = [draw_errors(limit, site, name) for limit in PROGRAMMING]
+        self.reading = [draw_errors(limit, site, name) for limit in ACCURACY]
         self.output = SupplyOutput(headroom_volts=HIGHEST_PROTECTION + 1.0, limit_amps=RESET_AMPS)
         self.volts = 0.0
         self.amps = RESET_AMPS

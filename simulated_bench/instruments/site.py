@@ -25,7 +25,9 @@ class Site(Protocol):
 
     events: Events
     seed: int
+    error_scale: dict[str, float]
     mains_hertz: float
+    changes: int
 
     def changing(self) -> None:
         """Something electrical changes now: what ran until now is settled first."""

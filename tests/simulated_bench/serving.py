@@ -40,8 +40,7 @@ def led(scenario: Scenario | None = None, **options: Any) -> Iterator[Leader]:
 
 def lead(served: ServedBench) -> Leader:
     """Return a leader of a served bench."""
-    resources = {entry.role: entry.resource for entry in served.entries if entry.resource}
-    return Leader(served.control.address, resources)
+    return Leader(served.control.address, served.resources())
 
 
 def join(leader: Leader, *joins: tuple[str, str]) -> None:

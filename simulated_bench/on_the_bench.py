@@ -1,0 +1,228 @@
+"""The cell of a scenario as it lies on the bench: its papers, its faults, its time."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+
+from simulated_bench import room as ambient
+from simulated_bench.cell import CellDescription
+from simulated_bench.circuit import CircuitError
+from simulated_bench.elements import Element, Fault, Leak, Opened, Part, Regulated, WetLeak
+from simulated_bench.load_cell import LoadCell
+from simulated_bench.noise import key, normals
+from simulated_bench.papers import Papers, described, response, thermal
+from simulated_bench.response import Response
+from simulated_bench.scenario import CellTable, RoomTable, Scenario, ScenarioError
+from simulated_bench.scenario_faults import FaultTable, active_faults
+from simulated_bench.wetness import Wetness
+
+SPREAD = {
+    "input_ohms": 3e-4,
+    "output_ohms": 2e-4,
+    "rated_output_mv_v": 2e-4,
+}
+ZERO_SPREAD = 0.003
+"""Standard deviations within a lot, relative and of rated output: common practice, no source."""
+
+
+def true_papers(table: CellTable, seed: int) -> Papers:
+    """Return what the cell really is: its papers, its own spread, what the scenario says."""
+    papers = table.promised()
+    if table.drawn is not None:
+        papers = _drawn(papers, seed, table.drawn)
+    known = {field.name for field in fields(Papers)}
+    given = {
+        name: getattr(table, name)
+        for name in table.model_fields_set & known
+        if getattr(table, name) is not None
+    }
+    return replace(papers, **given)
+
+
+def _drawn(papers: Papers, seed: int, number: int) -> Papers:
+    """Another cell of the same lot."""
+    draws = normals(key(seed, f"lot {papers.serial}"), number)
+    scaled = {
+        name: getattr(papers, name) * (1.0 + spread * draw)
+        for (name, spread), draw in zip(SPREAD.items(), draws, strict=False)
+    }
+    zero = papers.zero_mv_v + ZERO_SPREAD * papers.rated_output_mv_v * draws[3]
+    return replace(papers, zero_mv_v=zero, **scaled)
+
+
+def room_of(table: RoomTable) -> ambient.Room:
+    """Return the room as functions of bench time."""
+    return ambient.Room(
+        celsius=table.profile or ((0.0, table.celsius),),
+        waves=tuple(ambient.Wave(w.amplitude, w.period, w.phase) for w in table.waves),
+        humidity_percent=((0.0, table.humidity_percent),),
+        pascals=table.pascals,
+    )
+
+
+class CellOnBench:
+    """A cell with the faults of its scenario; the bench asks it for elements."""
+
+    def __init__(self, scenario: Scenario, seed: int, file: str = "") -> None:
+        self.scenario = scenario
+        self.seed = seed
+        self.file = file or "scenario"
+        table = scenario.cell
+        papers = true_papers(table, seed)
+        self.faults = list(scenario.fault)
+        self.response = response(papers)
+        self.description: CellDescription = described(papers)
+        self.live = LoadCell(
+            self.description,
+            self.response,
+            room_of(scenario.room),
+            thermal=thermal(papers),
+            wetness=_wetness(table),
+            body_celsius=table.body_celsius,
+            seed=seed,
+            name=papers.serial,
+        )
+        self.extra: list[Part] = _electronics() if table.electronics else []
+        self.outer: list[Fault] = []
+        self._exchanged: dict[str, str] = {}
+        self._set_percent = 0.0
+        self._check()
+        self.apply(0.0)
+
+    def edges(self) -> list[float]:
+        """Return the bench times at which a fault comes or goes."""
+        return sorted({t for f in self.faults for t in (f.at, f.until) if t})
+
+    def add(self, fault: FaultTable) -> None:
+        """Put one more fault in; raises CircuitError where it names what is not there."""
+        self._try(fault)
+        self.faults.append(fault)
+
+    def apply(self, seconds: float) -> None:
+        """Let the faults be what they are at this bench time."""
+        now = active_faults(tuple(self.faults), seconds, self.seed)
+        mine = [f for f in now.elements if self._is_mine(f)]
+        if self.scenario.cell.electronics:
+            mine += [Opened(name) for name in self._bridge_elements()]
+        self.live.put_faults(mine)
+        self.outer = [f for f in now.elements if not self._is_mine(f)]
+        self.live.intermittent = list(now.intermittent)
+        self.live.spikes = now.spikes
+        self.live.mechanics.set_zero += (now.set_percent - self._set_percent) / 100.0
+        self._set_percent = now.set_percent
+        self._exchanged = {}
+        for a, b in now.exchanged:
+            self._exchange(a, b)
+        self.live.become(_changed(self.response, now.response))
+
+    def parts(self, seconds: float) -> list[Part]:
+        """Return the cell's elements at their means over the next seconds."""
+        parts = [*self.live.parts(seconds), *self.extra]
+        return [self._renamed(part) for part in parts] if self._exchanged else parts
+
+    def _exchange(self, a: str, b: str) -> None:
+        ends = dict(self._exchanged)
+        self._exchanged[a], self._exchanged[b] = ends.get(b, b), ends.get(a, a)
+
+    def _renamed(self, part: Part) -> Part:
+        a, b = (self._exchanged.get(node, node) for node in (part.a, part.b))
+        return part._replace(a=a, b=b)
+
+    def _bridge_elements(self) -> list[str]:
+        names = [part.name for part in self.description.conducting_parts()]
+        return [n for n in names if n.startswith(("arm", "compensation", "zero"))]
+
+    def _is_mine(self, fault: Fault) -> bool:
+        parts = self.description.parts()
+        if isinstance(fault, Leak | WetLeak):
+            nodes = {node for part in parts for node in (part.a, part.b)}
+            return fault.a in nodes and fault.b in nodes
+        return fault.element in {part.name for part in parts}
+
+    def _check(self) -> None:
+        """A fault that names what is not there is a mistake in the file."""
+        for number, fault in enumerate(self.faults):
+            try:
+                self._try(fault)
+            except CircuitError as error:
+                name = "between" if fault.between else "element"
+                raise ScenarioError(self.file, f"fault.{number}.{name}", str(error)) from None
+
+    def _try(self, fault: FaultTable) -> None:
+        parts = self.description.parts()
+        names = {part.name for part in parts}
+        nodes = {node for part in parts for node in (part.a, part.b)} | {"earth"}
+        if fault.element and fault.element not in names and not _outside(fault.element):
+            allowed = ", ".join(sorted(n for n in names if not n.startswith("leak")))
+            raise CircuitError(f"there is no element {fault.element!r}; there are {allowed}")
+        for node in fault.between or ():
+            if node not in nodes:
+                raise CircuitError(f"no element ends at {node!r}; nodes are {_listed(nodes)}")
+
+
+def _outside(name: str) -> bool:
+    """Elements that are not the cell's: contacts, earth, what is inside instruments."""
+    return name.startswith(("relay ", "clip ", "earth ", "supply ", "dmm ", "insulation "))
+
+
+def _listed(nodes: set[str]) -> str:
+    return ", ".join(sorted(nodes))
+
+
+def _wetness(table: CellTable) -> Wetness | None:
+    if table.moisture is None:
+        return None
+    wet = table.moisture
+    return Wetness(
+        start=wet.start,
+        seal_tau_s=wet.seal_tau_s,
+        drying_tau_s=wet.drying_tau_s,
+        siemens=wet.siemens,
+        asymmetry=wet.asymmetry,
+        galvanic_volts=wet.galvanic_volts,
+    )
+
+
+def _changed(first: Response, tables: tuple[FaultTable, ...]) -> Response:
+    """Return the response with what has happened to spring and gauges."""
+    changed = first
+    for table in tables:
+        changes: dict[str, object] = {}
+        if table.creep_percent is not None:
+            changes["creep"] = table.creep_percent / 100
+        if table.creep_tau_s is not None:
+            changes["creep_shares"] = ((1.0, table.creep_tau_s),)
+        if table.hysteresis_percent is not None:
+            changes["hysteresis"] = table.hysteresis_percent / 100
+        if table.nonlinearity_percent is not None:
+            changes["nonlinearity"] = table.nonlinearity_percent / 100
+        if table.rated_output_factor is not None:
+            changes["rated_output"] = changed.rated_output * table.rated_output_factor
+        if table.loose_arm is not None:
+            changes["shares"] = {**changed.shares, table.loose_arm: 0.9}
+        if table.zero_percent_per_kelvin is not None:
+            changes["zero_per_kelvin"] = table.zero_percent_per_kelvin / 100
+        changed = replace(changed, **changes)  # type: ignore[arg-type]
+    return changed
+
+
+def _electronics() -> list[Part]:
+    """An amplifier in the cell: a diode, a load that is not ohmic seen from outside."""
+    return [
+        # A diode: no current backwards, 0.6 V forwards.
+        Regulated(
+            "electronics diode",
+            "pad Ex+",
+            "electronics",
+            5.0,
+            volts=0.6,
+            amps_max=0.0,
+            amps_min=-1.0,
+            emf_min=-1e3,
+            emf_max=1e3,
+        ),
+        Element("electronics load", "electronics", "pad Ex-", 450.0),
+        Element("electronics output +", "electronics", "pad S+", 1e4),
+        Element("electronics output -", "pad S+", "pad Ex-", 1e4),
+        Element("electronics common", "pad S-", "pad Ex-", 1e3),
+    ]
