@@ -92,20 +92,25 @@ class Shared(StrEnum):
     READING = "reading"  # every reading by itself: noise, placing of the load
 
 
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """One line of a budget: its part of the standard uncertainty, in the unit of the result."""
+
+    name: str
+    standard_uncertainty: float
+    degrees_of_freedom: float
+
+
 class Source(Protocol):
     """Anything that moves readings: an `Influence`, or components taken from elsewhere."""
 
-    @property
-    def name(self) -> str: ...
-    @property
-    def degrees_of_freedom(self) -> float: ...
     @property
     def within_runs(self) -> bool:
         """Whether it differs from run to run, so that the scatter of the runs contains it."""
         ...
 
-    def variance(self, gradient: Floats, readings: Readings) -> float:
-        """Return the variance that it gives to a result with this gradient."""
+    def contribution(self, gradient: Floats, readings: Readings) -> Contribution:
+        """Return what it gives to a result with this gradient."""
         ...
 
 
@@ -135,8 +140,12 @@ class Influence:
     def within_runs(self) -> bool:
         return self.shared in (Shared.READING, Shared.RUN)
 
-    def variance(self, gradient: Floats, readings: Readings) -> float:
+    def contribution(self, gradient: Floats, readings: Readings) -> Contribution:
         moved = gradient * self._error(readings)
+        size = math.sqrt(self._variance(moved, readings))
+        return Contribution(self.name, size, self.degrees_of_freedom)
+
+    def _variance(self, moved: Floats, readings: Readings) -> float:
         match self.shared:
             case Shared.SERIES:
                 return float(moved.sum()) ** 2
@@ -159,15 +168,6 @@ def _grouped(moved: Floats, groups: Integers) -> float:
     _, codes = np.unique(groups, return_inverse=True)
     sums = np.bincount(codes, weights=moved)
     return float(sums @ sums)
-
-
-@dataclass(frozen=True, slots=True)
-class Contribution:
-    """One line of a budget: its part of the standard uncertainty, in the unit of the result."""
-
-    name: str
-    standard_uncertainty: float
-    degrees_of_freedom: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +243,7 @@ def combine(
     `scatter` are observed (Type A) parts. They hold whatever differs from run to run, so they
     stand in the budget instead of those sources, or these instead of them, whichever is larger.
     """
-    parts = [(source, _contribution(source, tracked, readings)) for source in sources]
+    parts = [(source, source.contribution(tracked.gradient, readings)) for source in sources]
     if not scatter and not parts:
         return None
     stated = _root_sum(part.standard_uncertainty for source, part in parts if source.within_runs)
@@ -251,11 +251,6 @@ def combine(
         return summed([part for _, part in parts], probability)
     kept = [part for source, part in parts if not source.within_runs]
     return summed([*kept, *scatter], probability)
-
-
-def _contribution(source: Source, tracked: Tracked, readings: Readings) -> Contribution:
-    variance = source.variance(tracked.gradient, readings)
-    return Contribution(source.name, math.sqrt(variance), source.degrees_of_freedom)
 
 
 def _root_sum(parts: Iterable[float]) -> float:

@@ -14,21 +14,37 @@ from typing import Any
 
 import numpy as np
 
-from acq.analysis.propagation import Floats, Readings, Result, Source
+from acq.analysis.propagation import (
+    Contribution,
+    Floats,
+    Readings,
+    Result,
+    Source,
+    effective_degrees_of_freedom,
+)
 
 
 @dataclass(frozen=True)
 class Components:
-    """Influences of one name; `rows` are their signed components, (influences, readings)."""
+    """Influences of one name, each evaluated by itself with these degrees of freedom.
+
+    `rows` are their signed components, (influences, readings).
+    """
 
     name: str
     degrees_of_freedom: float
     within_runs: bool
     rows: Floats
 
-    def variance(self, gradient: Floats, readings: Readings) -> float:  # noqa: ARG002
-        moved = self.rows @ gradient
-        return float(moved @ moved)
+    def contribution(
+        self,
+        gradient: Floats,
+        readings: Readings,  # noqa: ARG002  (the components are per reading already)
+    ) -> Contribution:
+        sizes = np.abs(self.rows @ gradient)
+        size = float(np.linalg.norm(sizes))
+        each = [Contribution(self.name, float(s), self.degrees_of_freedom) for s in sizes if s]
+        return Contribution(self.name, size, effective_degrees_of_freedom(each))
 
 
 def components(outputs: Sequence[Any], runs: Sequence[int]) -> tuple[Source, ...]:
