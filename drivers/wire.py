@@ -27,6 +27,7 @@ OPEN_TIMEOUT_S = 5.0
 _ANNOUNCED_WITHIN_S = 5.0
 _CHUNK = 1 << 16
 _PAUSE_S = 0.002
+_THERE_IS_MORE = StatusCode.success_max_count_read
 
 Watch = Callable[[Literal["sent", "received", "matched"], bytes], None]
 
@@ -82,7 +83,7 @@ class Wire:
     @property
     def message_ended(self) -> bool:
         """True when the link said that the last bytes end a message (VXI-11, HiSLIP, USB)."""
-        return getattr(self._port, "message_ended", False)
+        return isinstance(self._port, _VisaPort) and self._port.message_ended
 
     def send(self, data: bytes, deadline_ns: int) -> None:
         """Send all bytes by the deadline."""
@@ -220,14 +221,23 @@ class _VisaPort:
 
     def __init__(self, visa: Any, reply_end: bytes) -> None:
         self._visa = visa
-        self.message_ended = False
-        self._stop_at(reply_end[-1:])
+        self._rest = bytearray()
+        # a plain byte stream has no messages: each read must end at the last byte of a line end
+        self._is_stream = visa.resource_name.upper().startswith("ASRL") or (
+            visa.resource_name.upper().endswith("::SOCKET")
+        )
+        self._ended = False
+        if self._is_stream:
+            self._stop_at(reply_end[-1:])
+
+    @property
+    def message_ended(self) -> bool:
+        return self._ended and not self._rest
 
     def _stop_at(self, stop: bytes) -> None:
-        """End each read at the last character of a line end, as links without messages need."""
         for attribute, state in (
-            (ResourceAttribute.termchar, stop[0] if stop else 10),
-            (ResourceAttribute.termchar_enabled, bool(stop)),
+            (ResourceAttribute.termchar, stop[0]),
+            (ResourceAttribute.termchar_enabled, True),
         ):
             try:
                 self._visa.set_visa_attribute(attribute, state)
@@ -235,36 +245,44 @@ class _VisaPort:
                 return
 
     def send(self, data: bytes, timeout_s: float) -> None:
+        self._ended = False
         self._do(timeout_s, lambda: self._visa.write_raw(data))
 
     def receive(self, limit: int, timeout_s: float) -> bytes:
-        end = wall.monotonic() + timeout_s
-        while True:
-            left = max(0.001, end - wall.monotonic())
-            data, status = self._do(
-                left, lambda: self._visa.visalib.read(self._visa.session, limit)
-            )
-            self.message_ended = status == StatusCode.success
-            if data:
-                return bytes(data)
-            if wall.monotonic() >= end:
-                raise TimeoutError
-            wall.sleep(_PAUSE_S)  # HiSLIP may answer "nothing" at once instead of waiting
-
-    def _read(self, limit: int) -> tuple[bytes, StatusCode]:
-        data, status = self._visa.visalib.read(self._visa.session, limit)
-        return bytes(data), status
+        if not self._rest:
+            self._rest += self._message(timeout_s)
+        data = bytes(self._rest[:limit])
+        del self._rest[:limit]
+        return data
 
     def receive_into(self, room: memoryview, timeout_s: float) -> int:
         data = self.receive(len(room), timeout_s)
         room[: len(data)] = data
         return len(data)
 
+    def _message(self, timeout_s: float) -> bytes:
+        """Return what one read gives: a message, a line, or as much of it as fits."""
+        end = wall.monotonic() + timeout_s
+        while True:
+            left = max(0.001, end - wall.monotonic())
+            data: bytes
+            data, status = self._do(left, self._read)
+            self._ended = not self._is_stream and status != _THERE_IS_MORE
+            if data:
+                return data
+            if wall.monotonic() >= end:
+                raise TimeoutError
+            wall.sleep(_PAUSE_S)  # HiSLIP may answer "nothing" at once instead of waiting
+
+    def _read(self) -> tuple[bytes, StatusCode]:
+        data, status = self._visa.visalib.read(self._visa.session, _CHUNK)
+        return bytes(data), status
+
     def waiting(self) -> bool:
         """These links cannot be asked; the two LAN protocols drop late replies themselves."""
         return False
 
-    def _do(self, timeout_s: float, action: Any) -> Any:
+    def _do(self, timeout_s: float, action: Callable[[], Any]) -> Any:
         try:
             self._visa.timeout = max(1.0, timeout_s * 1000.0)
             with warnings.catch_warnings():

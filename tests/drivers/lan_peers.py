@@ -10,7 +10,6 @@ import contextlib
 import socket
 import struct
 import threading
-import time
 from collections.abc import Iterator
 from typing import Any
 
@@ -147,6 +146,8 @@ class _CoreChannel(rpc.TCPServer):  # type: ignore[misc]
         self.addpackers()
         self._peer = peer
         self._out = b""
+        self._spoken = threading.Condition()
+        self.thinking: list[threading.Thread] = []
 
     def addpackers(self) -> None:
         self.packer = vxi11.Vxi11Packer()
@@ -164,18 +165,23 @@ class _CoreChannel(rpc.TCPServer):  # type: ignore[misc]
     def handle_11(self) -> None:
         data = self.unpacker.write()
         self.turn_around()
-        reply: list[bytes] = []
-        self._peer.answer(data.rstrip(b"\r\n"), reply.append)
-        self._out += b"".join(reply)
+        line = data.rstrip(b"\r\n")
+        self.thinking.append(threading.Thread(target=self._peer.answer, args=(line, self._say)))
+        self.thinking[-1].start()
         self.packer.pack_int(0)
         self.packer.pack_uint(len(data))
+
+    def _say(self, data: bytes) -> None:
+        with self._spoken:
+            self._out += data
+            self._spoken.notify()
 
     def handle_12(self) -> None:
         wanted, timeout_ms = self.unpacker.read()
         self.turn_around()
-        if not self._out:
-            time.sleep(timeout_ms / 1000.0)
-        data, self._out = self._out[:wanted], self._out[wanted:]
+        with self._spoken:
+            self._spoken.wait_for(lambda: self._out, timeout_ms / 1000.0)
+            data, self._out = self._out[:wanted], self._out[wanted:]
         timed_out, end = 15, 4
         self.packer.pack_int(0 if data else timed_out)
         self.packer.pack_int(0 if self._out or not data else end)
@@ -201,3 +207,5 @@ def _serve_vxi11(link: socket.socket, peer: Peer) -> None:
             (mark,) = struct.unpack("!I", _exactly(link, 4))
             reply = channel.handle(_exactly(link, mark & 0x7FFFFFFF))
             link.sendall(struct.pack("!I", 0x80000000 | len(reply)) + reply)
+    for thread in channel.thinking:
+        thread.join()
