@@ -117,7 +117,8 @@ def ask_rows(question: str, example: str) -> list[list[float]]:
     """Ask rows of two numbers until a blank; a row that is none is asked again."""
     rows: list[list[float]] = []
     while True:
-        text = click.prompt(f"{question} ({example}; blank ends)", default="", show_default=False)
+        asked = f"{question} ({example}; blank ends)"
+        text = click.prompt(asked, default="", show_default=False, err=True)
         if not text.strip():
             return rows
         try:
