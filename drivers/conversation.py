@@ -96,6 +96,8 @@ class Conversation:
             try:
                 started_ns = self._send(command)
                 text = self._reply(started_ns, reply_s, lines)
+                if text == command and "?" in command:
+                    raise FramingError("it sends back what it was sent: set link.echo = true")
             except _WIRE_ERRORS as error:
                 raise self._failure(error) from error
             ended_ns = self._done()
