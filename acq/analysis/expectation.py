@@ -2,7 +2,8 @@
 
 A sound cell is described by independent standard normal deviates z (shape (..., deviates)): what
 is common to the arms, their mismatches, the zero, the compensation legs, each conductor, the
-temperature and the meter's own errors. `readings` goes from z to what the bench reads.
+temperature and the meter's own errors; at the end the products of some with the temperature.
+`readings` goes from z to what the bench reads.
 """
 
 from __future__ import annotations
@@ -36,7 +37,9 @@ DEVIATES = (
     "offset",
 )
 PLACE = {name: place for place, name in enumerate(DEVIATES)}
-COUNT = len(DEVIATES)
+WITH_TEMPERATURE = ("legs", "split", "conductors", "leg tempco")
+"""The temperature changes what these do: their products with it are deviates of their own."""
+COUNT = len(DEVIATES) + len(WITH_TEMPERATURE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,9 +175,17 @@ def sound_readings(
 
 
 def with_slopes(of_z: Callable[[Floats], Floats]) -> tuple[Floats, Floats]:
-    """Return a function of z at 0 and its slopes there, by central differences."""
-    half = 0.25
-    steps = np.concatenate([np.zeros((1, COUNT)), half * np.eye(COUNT), -half * np.eye(COUNT)])
-    values = of_z(steps)
-    slopes = (values[1 : COUNT + 1] - values[COUNT + 1 :]) / (2.0 * half)
-    return values[0], np.ascontiguousarray(slopes.T)
+    """Return a function of z at 0 and its slopes there, by central differences.
+
+    The slopes of the products with the temperature are mixed second differences.
+    """
+    half, single = 0.25, len(DEVIATES)
+    warm = half * np.eye(COUNT)[PLACE["temperature"]]
+    mixed = half * np.eye(COUNT)[[PLACE[name] for name in WITH_TEMPERATURE]]
+    one = half * np.eye(COUNT)[:single]
+    corners = [warm + mixed, -warm - mixed, warm - mixed, mixed - warm]
+    values = of_z(np.concatenate([np.zeros((1, COUNT)), one, -one, *corners]))
+    slopes = (values[1 : single + 1] - values[single + 1 : 2 * single + 1]) / (2.0 * half)
+    pp, mm, pm, mp = values[2 * single + 1 :].reshape(4, len(mixed), -1)
+    twist = (pp + mm - pm - mp) / (4.0 * half**2)
+    return values[0], np.ascontiguousarray(np.concatenate([slopes, twist]).T)

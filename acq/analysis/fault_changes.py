@@ -93,11 +93,11 @@ def ohms_in_lead(lead: Lead, ohms: float) -> Change:
     return change
 
 
-def ohms_in_all_leads(ohms: float) -> Change:
-    """A longer cable."""
+def cable_scaled(factor: float) -> Change:
+    """A cable of `factor` times the length."""
 
     def change(sound: BridgeElements) -> Floats:
-        return lead_resistances(replace(sound, conductors=sound.conductors + ohms))
+        return lead_resistances(replace(sound, conductors=factor * sound.conductors))
 
     return change
 

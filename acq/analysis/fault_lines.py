@@ -40,7 +40,8 @@ class Line:
     `columns` and, per s, `columns_per_size` are further independent scatter of the readings,
     shaped (D, any); `jitter` is independent noise of each reading per |s|; `open` tells which
     readings are open. `leak_ohms` goes from s to a leak; `leak_bin` is the place of a leak in
-    `LEAK_BINS`. `from_papers` is False when the papers tell nothing about the cell.
+    `LEAK_BINS`. `from_papers` is False when the papers tell nothing about the cell. Readings
+    above `range_ohms` are taken in another range, which is off by `range_gain` against the first.
     """
 
     shares: tuple[tuple[FaultAt, float], ...]
@@ -58,6 +59,8 @@ class Line:
     leak_ohms: Callable[[Floats], Floats] | None = None
     leak_bin: int | None = None
     from_papers: bool = True
+    range_ohms: float = np.inf
+    range_gain: float = 0.0
 
     @property
     def point(self) -> bool:
@@ -115,6 +118,8 @@ class LineMaker:
             jitter=MODEL_SHARE * np.abs(end - start),
             open=np.zeros(len(start), bool),
             size=size,
+            range_ohms=self.population.meters.range_ohms,
+            range_gain=np.sqrt(2.0) * self.population.meters.gain,
         )
 
     def open_line(self, fault: FaultAt, weight: float, opened: Sequence[LeadPair]) -> Line:

@@ -159,10 +159,11 @@ def shorts(maker: LineMaker) -> Iterator[Line]:
             prior=prior,
             size=_path_text(across),
         )
-        ends = [maker.both(changes.leads_touch(one, other, 0.0, x))[0] for x in (0.2, 0.8)]
-        along = (ends[1] - ends[0]) / 0.6 / np.sqrt(12.0)
-        # the place along the cable enters almost linearly: what is left is a thousandth
-        yield replace(line, columns_per_size=along[:, None], jitter=1e-3 * np.abs(line.step))
+        ends = [maker.both(changes.leads_touch(one, other, 0.0, x))[0] for x in (0.01, 0.99)]
+        along = (ends[1] - ends[0]) / 0.98 / np.sqrt(12.0)
+        bend = np.abs(0.5 * (ends[0] + ends[1]) - (line.base + line.step))
+        jitter = np.hypot(line.jitter, 0.5 * bend)
+        yield replace(line, columns_per_size=along[:, None], jitter=jitter)
 
 
 def legs(maker: LineMaker) -> Iterator[Line]:
@@ -208,7 +209,7 @@ def body(maker: LineMaker) -> Iterator[Line]:
     conductor = maker.cell.conductor_ohms
     yield maker.line(
         (FaultAt(Fault.WRONG_CABLE_LENGTH), 1.0),
-        extreme=changes.ohms_in_all_leads(conductor),
+        extreme=changes.cable_scaled(2.0),
         prior=mixture(
             (0.7, log_uniform(0.05, max(1.0, 4.0 / conductor), lambda x: x, signs=(1,))),
             (0.3, log_uniform(0.05, 0.9, lambda x: -x, signs=(1,))),
@@ -273,7 +274,7 @@ def _between(low: float, high: float) -> SizePrior:
 def leaks(maker: LineMaker) -> Iterator[Line]:
     """Moisture: from all leads to housing or shield in unequal shares, or between two leads."""
     spread_out = (1.0 - BETWEEN_TWO) / (LEAK_DECADES[1] - LEAK_DECADES[0])
-    found = {}
+    found, between = {}, []
     for pair in FOUR_WIRE_PAIRS:
         line = maker.line(
             *((fault, BETWEEN_TWO / 6.0) for fault in MOISTURE),
@@ -281,21 +282,27 @@ def leaks(maker: LineMaker) -> Iterator[Line]:
         )
         across = abs(line.base[maker.pairs.index(pair)])
         found[pair] = (line, across)
-        yield replace(
+        touching = replace(
             line,
             prior=log_uniform(1e3, 1e7, _bridged(across), signs=(1,)),
             leak_ohms=_path_ohms(across),
             size=_path_text(across),
         )
+        between.append(touching)
+    steps = np.stack([line.step for line, _ in found.values()], -1)
+    # beside a leak between two leads the lesser one to housing or shield joins all of them
+    yield from (replace(x, columns_per_size=0.02 * steps) for x in between)
     for place, middle in enumerate(0.5 * (LEAK_BINS[:-1] + LEAK_BINS[1:])):
         # leads share the leak as four random parts of one: a pair has 1/20 of it on average,
         # with a standard deviation of 0.95 times that (Dirichlet distribution, all ones)
         ohms = 20.0 * 10.0**middle
         each = np.stack([line.step * r / (r + ohms) for line, r in found.values()], -1)
+        # what one path takes from the others is of second order
+        bend = np.append(each[:-1].sum(-1) ** 2 / maker.sound[0][:-1], each[-1].sum())
         yield replace(
             maker.line(*((fault, spread_out * LEAK_BINS_STEP) for fault in MOISTURE)),
             base=maker.sound[0] + each.sum(-1),
-            columns=0.95 * each,
+            columns=np.concatenate([0.95 * each, np.diag(bend)], -1),
             leak_bin=place,
         )
     unseen = spread_out * (LEAK_DECADES[1] - LEAK_BINS[-1])

@@ -27,7 +27,8 @@ SLACK_OHMS = np.array([0.0, 0.01, 0.05, 0.25, 1.0, 5.0, 25.0, 125.0])
 SLACK_SHARE = 0.1  # of the largest deviation
 KEEP = 60.0  # first look: how much worse in chi-square than the best a line may be
 FIRST_OHMS = 0.02  # displacement up to which the covariance of s = 0 serves
-STEP_RATIO = 1.6  # between the displacements whose covariances are kept
+STEP_RATIO = 1.2  # between the displacements whose covariances are kept
+NEAR_END = 0.002  # between the sizes of lines that are all near their extreme
 FAR = 8.0  # standard deviations from 0 from which the prior is flat enough over the likelihood
 NEVER = -1e30
 
@@ -90,6 +91,13 @@ class LineTable:
     ) -> None:
         look = self._look(slack)
         fit = look.fit(shifted)
+        for line in np.flatnonzero(look.own_covariance).tolist():
+            the = self.lines[line]
+            if not the.from_papers:
+                wanted[:, line] |= slack > 0
+            elif the.base_slopes is not self.lines[0].base_slopes:
+                rest = readings[some] - mean[some] @ the.base_slopes[self.rows].T
+                look.refit(fit, line, rest)
         keep = fit.allowed < fit.allowed.min(-1, keepdims=True) + KEEP
         if slack == 0:
             out.log[some] = np.where(look.leak, NEVER, look.log_evidence(fit))
@@ -123,40 +131,35 @@ class LineTable:
         rest = readings[some] - the.base[self.rows] - known @ the.base_slopes[self.rows].T
         step = the.step[self.rows] + known @ the.step_slopes[self.rows].T
         step = np.broadcast_to(step, rest.shape)
-        if the.point:
-            white, log_det = self._whitener(line, 0)
-            chi_square = ((rest @ white.T) ** 2).sum(-1)
-            out.log[some, line] = -0.5 * (chi_square + log_det)
-            out.chi_square[some, line], out.sigma[some, line] = chi_square, 0.0
-            return
-        for _ in range(2):
-            size = np.clip(size, the.prior.lower.min(), the.prior.upper.max())
+        size = np.clip(size, the.prior.lower.min(), the.prior.upper.max())
+        for _ in range(1 if the.point else 2):
             place = self._places(the, size)
-            for where in np.unique(place).tolist():
-                mine = np.flatnonzero(place == where)
-                size[mine] = self._at(line, int(where), some[mine], rest[mine], step[mine], out)
-            if np.array_equal(place, self._places(the, size)):
+            white, log_det = self._whiteners_of(line, place)
+            r, t = _times(white, rest), _times(white, step)
+            along, across = (t * t).sum(-1), (t * r).sum(-1)
+            chi_square = (r * r).sum(-1)
+            if the.point:
                 break
+            size = across / along
+            moved = self._places(the, np.clip(size, the.prior.lower.min(), the.prior.upper.max()))
+            if np.array_equal(place, moved):
+                break
+        log = -0.5 * log_det
+        if not the.point:
+            sigma = 1.0 / np.sqrt(along)
+            chi_square = chi_square - across * size
+            log = log + self._integral(line, size, sigma)
+            out.size[some, line], out.sigma[some, line] = size, sigma
+        out.log[some, line], out.chi_square[some, line] = log - 0.5 * chi_square, chi_square
 
-    def _at(
-        self,
-        line: int,
-        where: int,
-        some: Places,
-        rest: Floats,
-        step: Floats,
-        out: Evidence,
-    ) -> Floats:
-        white, log_det = self._whitener(line, where)
-        r, t = rest @ white.T, step @ white.T
-        along, across = (t * t).sum(-1), (t * r).sum(-1)
-        size: Floats = across / along
-        sigma = 1.0 / np.sqrt(along)
-        chi_square = (r * r).sum(-1) - across * size
-        out.log[some, line] = -0.5 * (chi_square + log_det) + self._integral(line, size, sigma)
-        out.size[some, line], out.sigma[some, line] = size, sigma
-        out.chi_square[some, line] = chi_square
-        return size
+    def _whiteners_of(self, line: int, place: Places) -> tuple[Floats, Floats]:
+        """Return the inverse Cholesky factors (cells, rows, rows) and ln det for places."""
+        unique, which = np.unique(place, return_inverse=True)
+        each = [self._whitener(line, int(where)) for where in unique]
+        if len(each) == 1:
+            return each[0][0], np.full(len(place), each[0][1])
+        white = np.stack([white for white, _ in each])
+        return white[which], np.array([log_det for _, log_det in each])[which]
 
     def _integral(self, line: int, size: Floats, sigma: Floats) -> Floats:
         prior = self.lines[line].prior
@@ -170,21 +173,28 @@ class LineTable:
 
     def _places(self, line: Line, size: Floats) -> Places:
         """Return which covariance serves: 0 about s = 0, then by displacement and sign."""
+        if line.prior.narrow:
+            return np.asarray(np.round(size / NEAR_END), np.int64)
         reach = np.abs(line.step[self.rows]).max()
         moved = np.maximum(np.abs(size) * reach / FIRST_OHMS, 1.0)
         place = np.ceil(np.log(moved) / np.log(STEP_RATIO)) * np.sign(size)
         return np.asarray(place, np.int64)
+
+    def _size_at(self, line: Line, where: int) -> float:
+        """Return the middle of the sizes that share a place."""
+        reach = np.abs(line.step[self.rows]).max()
+        if where == 0 or reach == 0.0:
+            return 0.0
+        if line.prior.narrow:
+            return NEAR_END * where
+        return float(np.sign(where) * FIRST_OHMS / reach * STEP_RATIO ** (abs(where) - 0.5))
 
     def _whitener(self, line: int, where: int) -> tuple[Floats, float]:
         """Return the inverse Cholesky factor and ln det (2 pi C) of a line at a displacement."""
         key = (line, where)
         if key not in self._whiteners:
             the = self.lines[line]
-            reach = np.abs(the.step[self.rows]).max()
-            size = 0.0
-            if where and reach:
-                size = np.sign(where) * FIRST_OHMS / reach * STEP_RATIO ** (abs(where) - 0.5)
-            own = covariance(the, self.rows, self.noise, float(size), self.root)
+            own = covariance(the, self.rows, self.noise, self._size_at(the, where), self.root)
             self._whiteners[key] = whitener(own)
         return self._whiteners[key]
 
@@ -198,6 +208,11 @@ def covariance(
         of_z = of_z @ root
     slopes = np.concatenate([of_z, line.columns, size * line.columns_per_size], -1)[rows]
     own = noise[rows] ** 2 + (size * line.jitter[rows]) ** 2
+    # beyond its range the meter has another gain error, one for each range
+    predicted = (line.base + size * line.step)[rows]
+    own += (
+        np.where(np.abs(predicted) > 0.9 * line.range_ohms, line.range_gain * predicted, 0.0) ** 2
+    )
     return np.asarray(slopes @ slopes.T + np.diag(own))
 
 
@@ -206,6 +221,13 @@ def whitener(covariance: Floats) -> tuple[Floats, float]:
     factor = np.linalg.cholesky(covariance)
     log_det = 2.0 * np.log(np.diag(factor)).sum() + len(factor) * np.log(2.0 * np.pi)
     return np.linalg.inv(factor), float(log_det)
+
+
+def _times(white: Floats, vectors: Floats) -> Floats:
+    """Multiply each vector by its matrix, or all by the same."""
+    if white.ndim == 2:
+        return np.asarray(vectors @ white.T)
+    return np.asarray(np.matmul(white, vectors[..., None])[..., 0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,6 +292,11 @@ class _Look:
         chi_square += (self.bases**2).sum(-1) - size * across
         beyond = size - np.clip(size, self.low, self.high)
         return _Fit(size, chi_square, chi_square + beyond**2 * along)
+
+    def refit(self, fit: _Fit, line: int, readings: Floats) -> None:
+        """Put a line without a size of its own again, with its own reading of the papers."""
+        rest = readings @ self.white.T - self.bases[line]
+        fit.chi_square[:, line] = fit.allowed[:, line] = (rest**2).sum(-1)
 
     def log_evidence(self, fit: _Fit) -> Floats:
         """Return the log evidence where this metric is a line's own."""

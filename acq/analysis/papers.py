@@ -11,8 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.linalg import block_diag
 
-from acq.analysis.expectation import COUNT, PLACE, ExpectedCell, readings, with_slopes
+from acq.analysis.expectation import COUNT, DEVIATES, PLACE, ExpectedCell, readings, with_slopes
 from acq.analysis.leads import INPUT, LeadPair
 from acq.analysis.network import Floats
 from acq.analysis.population import Population
@@ -24,11 +25,14 @@ OWN_OF_THE_METER = ("gain", "offset", "temperature")
 class EarlierReadings:
     """What was once read of the cell: pairs, then the zero in V/V; with standard uncertainties.
 
-    `zero_uncertainty` None: no zero was stated.
+    `gain` (relative) and `offset_ohms` are common to all pairs. `zero_uncertainty` None: no zero
+    was stated.
     """
 
     pairs: tuple[LeadPair, ...]
     uncertainties: tuple[float, ...]
+    gain: float = 0.0
+    offset_ohms: float = 0.0
     zero_uncertainty: float | None = None
     celsius: float = 22.0
 
@@ -57,8 +61,7 @@ def condition(
     parts = [_linear(cell, population, one) for one in earlier]
     expected = np.concatenate([x for x, _, _ in parts])
     slopes = np.concatenate([x for _, x, _ in parts])
-    noise = np.concatenate([x for _, _, x in parts])
-    covariance = slopes @ slopes.T + np.diag(noise**2)
+    covariance = slopes @ slopes.T + block_diag(*(x for _, _, x in parts))
     gain = np.linalg.solve(covariance, slopes)
     left = np.eye(COUNT) - slopes.T @ gain
     values, vectors = np.linalg.eigh(0.5 * (left + left.T))
@@ -72,8 +75,13 @@ def _linear(
     base, slopes = with_slopes(lambda z: readings(then, population, z, earlier.pairs))
     slopes = slopes.copy()
     slopes[:, [PLACE[name] for name in OWN_OF_THE_METER]] = 0.0
-    noise = np.array(earlier.uncertainties)
+    slopes[:, len(DEVIATES) :] = 0.0
+    noise = np.diag(np.square((*earlier.uncertainties, 0.0)))
+    common = [earlier.gain * np.append(base[:-1], 0.0), np.full(len(base), earlier.offset_ohms)]
+    common[1][-1] = 0.0
+    noise += sum(np.outer(x, x) for x in common)
     if earlier.zero_uncertainty is None:
-        return base[:-1], slopes[:-1], noise
+        return base[:-1], slopes[:-1], noise[:-1, :-1]
     input_ohms = base[earlier.pairs.index(INPUT)] if INPUT in earlier.pairs else cell.input_ohms
-    return base, slopes, np.append(noise, 2.0 * input_ohms * earlier.zero_uncertainty)
+    noise[-1, -1] = (2.0 * input_ohms * earlier.zero_uncertainty) ** 2
+    return base, slopes, noise

@@ -35,6 +35,7 @@ class Meters:
     """Standard uncertainties of the readings: what a good bench multimeter leaves, 4-wire."""
 
     gain: float = 6e-5  # of all ohms, common
+    range_ohms: float = 1200.0  # above it another range serves, with a gain of its own
     offset_ohms: float = 0.006  # of all ohms, common
     noise_ohms: float = 0.002  # of each pair, after averaging
     repeat_ohms: float = 0.003  # of one repeat of a pair

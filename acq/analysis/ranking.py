@@ -27,7 +27,8 @@ from acq.analysis.side_evidence import EmfEvidence, ScatterEvidence, emf_evidenc
 
 ANYWHERE = 0.7  # standard deviation of ln of a resistance under the unknown fault
 OPEN_ANYWHERE = 0.1  # of the readings are open under the unknown fault
-LEAK_SPREAD = 0.7  # decades between a leak among two leads and the leak to housing or shield
+LEAK_BESIDE = (1.0, 0.5)
+"""Decades from a leak among two leads to the one beside it, to housing or shield: mean, spread."""
 LEAK_ALONE = 0.15  # of the leaks between two leads touch neither housing nor shield
 MOISTURE_PATH = {Fault.MOISTURE_IN_CELL: 0, Fault.MOISTURE_IN_CABLE: 1}
 
@@ -227,7 +228,6 @@ class _Side:
     contacts: Floats
     tie: Floats
     emf: EmfEvidence
-    scatter: ScatterEvidence | None
     steady: Floats
     wanted: Mask
     moving: dict[bytes, Floats]
@@ -240,6 +240,7 @@ class _Side:
         insulation = ranker._insulation.evidence(paths)
         volts = np.full(cells, np.nan) if readings.emf is None else readings.emf
         scatter, steady = None, np.zeros(cells)
+        moving: dict[bytes, Floats] = {}
         if readings.scatter is not None:
             scatter = ScatterEvidence(readings.scatter, readings.repeats, meters)
             steady = scatter.steady
@@ -250,6 +251,10 @@ class _Side:
             if line.leak_bin is not None:
                 at = insulation.leaks[:, :, line.leak_bin].max(-1)
                 wanted[:, number] = at > usual - 20.0
+            if line.scatter is not None and scatter is not None:
+                key = line.scatter.tobytes()
+                moving[key] = moving.get(key, scatter.moving(line.scatter))
+                wanted[:, number] = moving[key] > steady + 3.0
         return cls(
             ranker._insulation,
             insulation.sound,
@@ -257,10 +262,9 @@ class _Side:
             insulation.contacts,
             insulation.tie,
             emf_evidence(volts, meters),
-            scatter,
             steady,
             wanted,
-            {},
+            moving,
         )
 
     @property
@@ -285,12 +289,12 @@ class _Side:
         return self.sound_paths
 
     def _near(self, path: int, line: Line, size: Floats) -> Floats:
-        """A leak between two leads usually comes with one to housing or shield, of like size."""
+        """A leak between two leads usually comes with a lesser one to housing or shield."""
         assert line.leak_ohms is not None
-        total = np.log10(np.maximum(line.leak_ohms(size), 1.0) / 4.0)
+        total = np.log10(np.maximum(line.leak_ohms(size), 1.0)) + LEAK_BESIDE[0]
         middles = np.append(0.5 * (LEAK_BINS[:-1] + LEAK_BINS[1:]), LEAK_BINS[-1] + 0.7)
         middles = np.minimum(middles, LEAK_DECADES[1])
-        weights = -0.5 * ((middles - total[:, None]) / LEAK_SPREAD) ** 2
+        weights = -0.5 * ((middles - total[:, None]) / LEAK_BESIDE[1]) ** 2
         weights -= logsumexp(weights, axis=-1, keepdims=True)
         with_paths = logsumexp(weights + self.leaks[:, path], axis=-1)
         with_paths = np.log(1.0 - LEAK_ALONE) + with_paths
@@ -302,9 +306,6 @@ class _Side:
         return self.emf.thermal if place.fault is Fault.THERMAL_EMF else self.emf.usual
 
     def _scatter(self, line: Line) -> Floats:
-        if line.scatter is None or self.scatter is None:
+        if line.scatter is None or not self.moving:
             return self.steady
-        key = line.scatter.tobytes()
-        if key not in self.moving:
-            self.moving[key] = self.scatter.moving(line.scatter)
-        return self.moving[key]
+        return self.moving[line.scatter.tobytes()]

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr, logsumexp
+from scipy.special import log_ndtr
 
 from acq.analysis.network import Floats
 
@@ -53,8 +53,10 @@ class SizePrior:
         with np.errstate(divide="ignore"):
             inside = tail + np.log1p(-np.exp(np.minimum(log_ndtr(low) - tail, -1e-16)))
         per_bin = inside + np.log(width) + np.log(self.share / (self.upper - self.lower))
-        total: Floats = logsumexp(per_bin, axis=-1) + 0.5 * np.log(2 * np.pi)
-        return total
+        most = per_bin.max(-1)
+        with np.errstate(divide="ignore"):
+            total = np.log(np.exp(per_bin - most[..., None]).sum(-1))
+        return np.asarray(most + total + 0.5 * np.log(2.0 * np.pi))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
