@@ -38,6 +38,21 @@ class Dmm(Instrument):
     _set_at_ns: int = 0
     _started: _Started | None = None
 
+    def configure(
+        self,
+        quantity: str,
+        *,
+        range_: float | None = None,
+        plc: float = 1.0,
+        offset_compensation: bool = False,
+    ) -> None:
+        """Set function, range and integration without measuring.
+
+        Before the meter is joined to an excited bridge: in an ohms function it would drive its
+        test current into it. Raises RefusedError for what this meter cannot do.
+        """
+        self._set(_Setting(quantity, range_, plc, offset_compensation))
+
     def measure(
         self,
         quantity: str,

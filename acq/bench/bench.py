@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
+from typing import TypedDict
 
 from acq.bench.bench_file import BenchFile
 from acq.bench.connections import NOTHING, Connection
@@ -32,6 +33,12 @@ from drivers.time import Time
 from drivers.values import Value
 
 _OFF_VOLTS = 0.05  # below this nothing on a bridge is hurt or falsified: 0.15 mA through 350 ohm
+
+
+class _MeterSetting(TypedDict):
+    range_: float | None
+    plc: float
+    offset_compensation: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,8 +136,12 @@ class Bench:
 
     # --- readings
 
-    def read(self, request: Request) -> Reading:
-        """Take one reading. Raises InstrumentError, BenchFailure."""
+    def read(self, request: Request, connection: Connection) -> Reading:
+        """Make the connection and take one reading. Raises InstrumentError, BenchFailure.
+
+        The meter is set before it is joined: in an ohms function it would drive its test
+        current into an excited bridge.
+        """
         self.check()
         settings: dict[str, float | int | str | bool | None] = {}
         match self._instruments.get(request.role):
@@ -140,15 +151,19 @@ class Bench:
                 )
                 if request.offset_compensation:
                     settings["offset_compensation"] = compensated
-                value = dmm.measure(
-                    request.quantity,
+                wanted = _MeterSetting(
                     range_=request.range_,
                     plc=request.plc if request.plc is not None else 10.0,
                     offset_compensation=compensated,
                 )
+                dmm.configure(request.quantity, **wanted)
+                self.connect(connection)
+                value = dmm.measure(request.quantity, **wanted)
             case Supply() as supply:
+                self.connect(connection)
                 value = supply.read(request.quantity)
             case InsulationTester() as tester:
+                self.connect(connection)
                 value = self._insulation_value(tester, request.quantity)
             case _:
                 raise BenchFailure(f"the bench has no {request.role} that is read by remote")

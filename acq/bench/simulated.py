@@ -67,4 +67,3 @@ def _failure(code: int, said: str) -> Exception:
     if code == 2:
         return WrongInput(reason.removeprefix("simulated_bench: "))
     return BenchFailure(f"the simulated bench did not start: {reason}")
-

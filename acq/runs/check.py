@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from acq.analysis.leads import Lead
 from acq.bench.bench import Request
-from acq.bench.connections import Connection, volts
+from acq.bench.connections import volts
 from acq.readings.conformity import SHARE, Limit
 from acq.readings.measured import Measured
 from acq.readings.reading import Reading
@@ -57,7 +57,7 @@ class Check:
             "plc": request.plc,
             "offset_compensation": request.offset_compensation,
         }
-        got = self.effect("read", ask, lambda: self._reading(request, connection).to_json())
+        got = self.effect("read", ask, lambda: self._run.bench.read(request, connection).to_json())
         return Reading.from_json(got)
 
     def readings(
@@ -162,10 +162,6 @@ class Check:
         self.because = because
 
     # --- inside
-
-    def _reading(self, request: Request, connection: Connection) -> Reading:
-        self._run.bench.connect(connection)
-        return self._run.bench.read(request)
 
     def _keep(self, kind: str, ask: Any, **outcome: Any) -> None:
         self._run.append(
