@@ -18,7 +18,8 @@ def expanded(measured: Measured, probability: float = 0.95) -> Expanded:
     if isinstance(measured, Bound):
         k = coverage_factor(math.inf, probability)
         return Expanded(measured.value, k * measured.u, k, math.inf, probability)
-    dof = float(measured.df)
+    # what cancelled altogether has no spread whose degrees of freedom could be counted
+    dof = float(measured.df) if measured.u > 0.0 else math.inf
     if math.isnan(dof):
         raise ValueError("degrees of freedom are undefined: correlated influences of finite dof")
     # GTC works with 1e6 as good as infinite; so that results do not differ in a hidden way
@@ -70,6 +71,8 @@ def _influences(measured: Uncertain) -> list[tuple[str, float, float]]:
 
 
 def _line(name: str, parts: list[tuple[float, float]]) -> Contribution:
+    if len(parts) == 1:
+        return Contribution(name, *parts[0])
     variance = math.fsum(u * u for u, _ in parts)
     spread = math.fsum(u**4 / dof for u, dof in parts if not math.isinf(dof))
     dof = variance**2 / spread if spread else math.inf
