@@ -35,7 +35,8 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
         **_results(run),
         "conditions": list(_conditions(run)),
         "rules": statements.rules_used(run),
-        "instruments": instruments(opened),
+        "largest": _largest_contributions(run),
+        "instruments": instruments(run),
         "not_possible": list(statements.not_possible(run)),
         "corrections": [_correction(each) for each in run.corrections],
         "cautions": statements.cautions(run),
@@ -159,6 +160,16 @@ def _result(
         else "",
         "marks": _sentence("; ".join(marks)),
     }
+
+
+def _largest_contributions(run: RecordedRun) -> list[list[str]]:
+    """Return [contribution, the results whose uncertainty it dominates], in the run's order."""
+    results: dict[str, list[str]] = {}
+    for _, found in run.findings():
+        # the journal has a budget's largest contribution first
+        if budget := found.get("budget"):
+            results.setdefault(str(budget[0]["name"]), []).append(str(found["name"]))
+    return [[wording.signs(name), wording.signs("; ".join(of))] for name, of in results.items()]
 
 
 def _limit(entry: Mapping[str, Any], letters: dict[str, str]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The table of instruments: what each one is, and on what its values rest."""
+"""The table of instruments: what each one is, what it was used for, on what its values rest."""
 
 from __future__ import annotations
 
@@ -7,18 +7,8 @@ from datetime import date
 from typing import Any
 
 from acq.certificates import wording
-
-
-def instruments(opened: Mapping[str, Any]) -> list[dict[str, str]]:
-    """Return one row for each role on the bench that the run was opened with.
-
-    ISO/IEC 17025:2017, 7.8.4.1 c asks how results are traceable: certificate, laboratory, date.
-    """
-    bench = opened.get("bench") or {}
-    day = str(opened["run"]["opened_at"])[:10]
-    entries = bench.get("instruments") or {}
-    return [_row(role, entries[role] or {}, day) for role in wording.ordered(entries, _ROLES)]
-
+from acq.readings.units import format_value
+from acq.records.recorded_run import RecordedRun
 
 _KINDS = {
     "dmm": "multimeter",
@@ -28,9 +18,21 @@ _KINDS = {
 _ROLES = ("dmm", "second-dmm", "source", "supply", "insulation", "scanner")  # then the others
 
 
-def _row(role: str, entry: Mapping[str, Any], day: str) -> dict[str, str]:
-    named = entry.get("certificate")
-    basis = [str(part) for part in (named, entry.get("laboratory")) if part]
+def instruments(run: RecordedRun) -> list[dict[str, str]]:
+    """Return one row for each role on the bench that the run was opened with.
+
+    ISO/IEC 17025:2017, 7.8.4.1 c asks how results are traceable: certificate, laboratory, date.
+    """
+    entries = (run.opened.get("bench") or {}).get("instruments") or {}
+    used = _used_for(run)
+    return [
+        {**_row(role, entries[role] or {}, run.opened_at.date()), "used": used.get(role, "")}
+        for role in wording.ordered(entries, _ROLES)
+    ]
+
+
+def _row(role: str, entry: Mapping[str, Any], day: date) -> dict[str, str]:
+    basis = [str(entry[key]) for key in ("certificate", "laboratory") if entry.get(key)]
     return {
         "role": _KINDS.get(role, role.replace("-", " ")),
         "description": wording.signs(str(entry.get("description") or "")) + _by_hand(entry),
@@ -42,14 +44,35 @@ def _row(role: str, entry: Mapping[str, Any], day: str) -> dict[str, str]:
     }
 
 
+def _used_for(run: RecordedRun) -> dict[str, str]:
+    """Return by role which quantities were read in which ranges, in the order of the run."""
+    ranges: dict[str, dict[str, dict[str, None]]] = {}
+    for line in run.effects("read"):
+        got = line.content.get("got") or {}
+        if not got.get("instrument") or not got.get("quantity"):
+            continue
+        of_quantity = ranges.setdefault(got["instrument"], {}).setdefault(got["quantity"], {})
+        if got.get("range"):
+            of_quantity[wording.signs(format_value(got["range"], got["unit"]))] = None
+    return {
+        role: "; ".join(
+            " ".join([_name(quantity), ", ".join(found)]).strip()
+            for quantity, found in quantities.items()
+        )
+        for role, quantities in ranges.items()
+    }
+
+
+def _name(quantity: str) -> str:
+    return quantity.replace("-", " ").replace("dc ", "DC ").replace("ac ", "AC ")
+
+
 def _by_hand(entry: Mapping[str, Any]) -> str:
     if not entry.get("by_hand"):
         return ""
     return " (read by a person)" if entry.get("description") else "read by a person"
 
 
-def _remark(entry: Mapping[str, Any], day: str) -> str:
+def _remark(entry: Mapping[str, Any], day: date) -> str:
     due = entry.get("due")
-    if due and date.fromisoformat(str(due)) < date.fromisoformat(day):
-        return "overdue on the day of test"
-    return ""
+    return "overdue on the day of test" if due and date.fromisoformat(str(due)) < day else ""

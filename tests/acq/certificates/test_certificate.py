@@ -104,6 +104,8 @@ def test_simulated_stands_on_every_page_of_a_simulated_run_and_on_none_of_a_real
         "Four statements",
         "DM-2214",
         "K-2026-0311, Lighthouse Calibration (invented)",
+        "read: resistance 1000 Ω",
+        "dmm gain resistance Ex+ Ex-; resistance S+ S-;",
         "15 January 2027",
         "50 V; dwell 60 s",
         "The results relate only to the item tested",
