@@ -116,7 +116,7 @@ def solve_circuit(circuit: Circuit) -> Points:
     pieces = []
     for tree, cells in group_by_tree(circuit, ohms):
         for some in _chunks(cells):
-            point = circuit.solve(ohms[some], emf[some], amps[some], tree=tree)
+            point = circuit.solve(ohms[some], emf[some], amps[some], tree=tree, cells=some)
             pieces.append((some, point))
     return Points(len(ohms), pieces)
 

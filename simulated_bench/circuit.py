@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simulated_bench.electrolyte import Electrolyte
 from simulated_bench.regulation import Floats, Mode, Source
@@ -198,12 +199,13 @@ class Circuit:
         *,
         held: Sequence[int] | None = None,
         tree: Topology | None = None,
+        cells: NDArray[np.int64] | None = None,
     ) -> Point:
         """Solve with the values in place, or with whole arrays shaped (..., branches).
 
         `held` fixes the modes of the sources. Leading axes need a `tree` that suits all of them
-        (`simulated_bench.batch` finds the trees). Raises SourcesFightError, and ArithmeticError
-        when the non-linear branches do not settle.
+        (`simulated_bench.batch` finds the trees); `cells` are their numbers in the batch.
+        Raises SourcesFightError, and ArithmeticError when non-linear branches do not settle.
         """
         if ohms is None or emf is None or amps is None:
             mine = self._values()
@@ -211,7 +213,7 @@ class Circuit:
             emf = mine[1] if emf is None else emf
             amps = mine[2] if amps is None else amps
         if self.laws:
-            return self._settle_laws(ohms, emf, amps, held, tree)
+            return self._settle_laws(ohms, emf, amps, held, tree, cells)
         tree = tree or self.compile(ohms)
         return Point(self, tree, solve(tree, ohms, emf, amps, tuple(self.sources.values()), held))
 
@@ -222,8 +224,10 @@ class Circuit:
         amps: Floats,
         held: Sequence[int] | None,
         tree: Topology | None,
+        cells: NDArray[np.int64] | None,
     ) -> Point:
         """Newton's method: each non-linear branch as its tangent at the last voltages."""
+        laws = [law if cells is None else law.of(cells) for law in self.laws.values()]
         at = [self.branches[name] for name in self.laws]
         shape = np.broadcast_shapes(ohms.shape, emf.shape, amps.shape)
         ohms, emf = (np.broadcast_to(x, shape).copy() for x in (ohms, emf))
@@ -231,7 +235,7 @@ class Circuit:
         before = np.full((*shape[:-1], len(at)), np.inf)
         volts = np.zeros_like(before)
         for _ in range(NEWTON_STEPS):
-            for place, law in enumerate(self.laws.values()):
+            for place, law in enumerate(laws):
                 ohms[..., at[place]], emf[..., at[place]] = law.tangent(volts[..., place])
             top = tree or self.compile(ohms)
             point = Point(self, top, solve(top, ohms, emf, amps, sources, held))

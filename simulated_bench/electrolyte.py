@@ -38,6 +38,16 @@ class Electrolyte:
         if not self.knee_volts > 0:
             raise ValueError("the knee of a wet leak is above 0 V")
 
+    def of(self, cells: NDArray[np.int64]) -> Electrolyte:
+        """Return the law for some cells of a batch."""
+
+        def some(values: float | Floats) -> float | Floats:
+            return values[cells] if isinstance(values, np.ndarray) else values
+
+        return Electrolyte(
+            some(self.ohms), some(self.asymmetry), self.knee_volts, some(self.galvanic_volts)
+        )
+
     def current(self, volts: float | Floats) -> Floats:
         """Return the current in A at `volts` across the leak."""
         u = np.asarray(volts - self.galvanic_volts, float)

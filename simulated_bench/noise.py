@@ -26,6 +26,7 @@ Key = NDArray[np.uint64]
 DRIFT_CHANNEL = 1 << 32
 DWELL_CHANNEL = 2 << 32
 SPIKE_CHANNEL = 3 << 32
+RESOLUTION_S = 1e-9
 BOLTZMANN = 1.380649e-23
 """J/K, exact since the 2019 SI."""
 
@@ -38,8 +39,8 @@ def key(seed: int, name: str) -> Key:
 
 def words(k: Key, count: int, channel: int = 0) -> NDArray[np.uint64]:
     """Return 4 raw words for a counter (a start time in ns, a knot number)."""
-    raw = np.random.Philox(key=k, counter=[0, channel, count % 2**64, 0]).random_raw(4)
-    return np.asarray(raw, np.uint64)
+    counter = np.array([0, channel, count % 2**64, 0], np.uint64)
+    return np.asarray(np.random.Philox(key=k, counter=counter).random_raw(4), np.uint64)
 
 
 def uniforms(k: Key, count: int, channel: int = 0) -> list[float]:
@@ -192,16 +193,18 @@ class Telegraph:
         return broken / seconds
 
     def next_change(self, t: float) -> float:
-        """Return the first instant after t (s of bench time) at which the state changes."""
-        own = self._own_time(t)
-        changes = self._until(own)
-        at = changes[bisect_right(changes, own)]
+        """Return the first instant after t (s of bench time) at which the state changes.
+
+        Changes within a nanosecond of t, the clock's resolution, are past.
+        """
+        changes = self._until(self._own_time(t + RESOLUTION_S))
+        at = changes[bisect_right(changes, self._own_time(t + RESOLUTION_S))]
         edges = sorted({edge for start, end, _ in self.flexed for edge in (start, end)})
         for low, high in pairwise([t, *(edge for edge in edges if edge > t), math.inf]):
-            begun = self._own_time(low)
-            pace = (self._own_time(min(high, low + 1.0)) - begun) / (min(high, low + 1.0) - low)
+            begun, end = self._own_time(low), min(high, low + 1.0)
             if high == math.inf or at <= self._own_time(high):
-                return low + (at - begun) / pace
+                pace = (self._own_time(end) - begun) / (end - low)
+                return max(low + (at - begun) / pace, t + RESOLUTION_S)
         raise AssertionError("the last span has no end")
 
     def _broken_s(self, start_s: float, end_s: float) -> float:
