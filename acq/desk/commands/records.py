@@ -1,4 +1,4 @@
-"""`bridgebench records ...`: whether the records are sound, where they are, and out of them."""
+"""`bridgebench records ...`: whether they are sound, where they are, into and out of them."""
 
 from __future__ import annotations
 
@@ -13,11 +13,12 @@ from acq.desk.exit_codes import ExitCode
 if TYPE_CHECKING:
     from acq.records.records import Records
     from acq.records.report import Report
+    from acq.runs.journal import Line
 
 
 @click.group()
 def records() -> None:
-    """Look after the records: verify, where, export."""
+    """Look after the records: whether they are sound, where they are, what they lack."""
 
 
 _url = click.option("--records", "url", help="Database address; or BRIDGEBENCH_RECORDS.")
@@ -63,6 +64,40 @@ def where(url: str | None, as_json: bool) -> ExitCode:
     for each in told:
         click.echo(f"{each['place']}{'' if each['exists'] else '  (not made yet)'}")
     return ExitCode.DONE
+
+
+@records.command()
+@click.argument("number", metavar="[RUN]", required=False)
+@click.option("--simulated", is_flag=True, help="All simulated runs instead of all real ones.")
+@_url
+def deliver(number: str | None, simulated: bool, url: str | None) -> ExitCode:
+    """Deliver what the records lack of RUN, or of all runs on this computer."""
+    from acq.records.records import Records
+    from acq.runs.folders import find_run_folder, runs_root
+    from acq.runs.journal import read_journal
+
+    if number is not None:
+        journals = [find_run_folder(number).journal]
+    else:
+        journals = sorted(runs_root(simulated=simulated).glob("*/journal.jsonl"))
+    lines = {path: read_journal(path)[0] for path in journals}
+    told = {path: read for path, read in lines.items() if read}
+    if not told:
+        click.echo("no run on this computer has anything to deliver")
+        return ExitCode.DONE
+    kind = bool(next(iter(told.values()))[0].content["run"]["simulated"])
+    with Records.open(url, simulated=kind) as opened:
+        for read in told.values():
+            click.echo(_deliver_one(opened, read))
+    return ExitCode.DONE
+
+
+def _deliver_one(opened: Records, lines: list[Line]) -> str:
+    run = lines[0].content["run"]
+    before = opened.delivered_up_to(run["id"])
+    after = opened.deliver([line.raw for line in lines])
+    new = f"{after - before} lines delivered" if after > before else "nothing new"
+    return f"{run['number']}: {new}, recorded up to line {after} of {len(lines)}"
 
 
 @records.command()

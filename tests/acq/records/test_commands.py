@@ -172,3 +172,33 @@ def test_a_link_or_a_device_is_written_through_not_replaced(home: Path) -> None:
     assert json.loads(target.read_text())["run"]["number"] == "SIM-1"
     assert run_command(["records", "export", "SIM-1", "-o", "/dev/null"]) is ExitCode.DONE
     assert Path("/dev/null").is_char_device()
+
+
+def test_what_a_lost_server_lacks_is_delivered_later(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number in (1, 2):
+        folder = home / "data" / "bridgebench" / "runs" / f"R-{number}"
+        folder.mkdir(parents=True)
+        journal = small_run(f"R-{number}", simulated=False)
+        # a run that was killed while it wrote leaves half a line
+        (folder / "journal.jsonl").write_bytes(journal.data + b'{"half a li')
+    with Records.open(simulated=False) as records:
+        records.deliver(small_run("R-1", simulated=False).lines[:5])
+    assert run_command(["records", "deliver"]) is ExitCode.DONE
+    assert capsys.readouterr().out.splitlines() == [
+        "R-1: 5 lines delivered, recorded up to line 10 of 10",
+        "R-2: 10 lines delivered, recorded up to line 10 of 10",
+    ]
+    assert run_command(["records", "deliver", "R-2"]) is ExitCode.DONE
+    assert capsys.readouterr().out == "R-2: nothing new, recorded up to line 10 of 10\n"
+    assert run_command(["records", "verify"]) is ExitCode.DONE
+
+
+def test_with_nothing_to_deliver_nothing_is_made(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run_command(["records", "deliver", "--simulated"]) is ExitCode.DONE
+    assert "nothing" not in capsys.readouterr().err
+    assert not (home / "data").exists()
+    assert run_command(["records", "deliver", "R-9"]) is ExitCode.WRONG_INPUT
