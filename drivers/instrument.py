@@ -163,7 +163,8 @@ class Instrument:
         if self._talk.is_serial:
             self._talk.blurt(self._remote(), self._wake_s)
         self.identify()
-        self._talk.errors()  # what an earlier owner did wrong is not ours
+        # what an earlier owner did wrong is not ours, unless we were the owner
+        self._steps.found_at_greeting = self._talk.errors()
         self._steps.run(self._dialect.start_up, self._steps.words())
 
     def _remote(self) -> tuple[str, ...]:

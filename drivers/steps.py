@@ -15,7 +15,7 @@ from drivers.dialect import Dialect
 from drivers.dialect_parts import OnOff, Step
 from drivers.errors import InstrumentError, LinkLostError, RefusedError, ReplyError
 from drivers.reply import NotThisReplyError, NoValueYetError, Parsed, ReplyShape
-from drivers.scpi import parse_number
+from drivers.scpi import ErrorEntry, parse_number
 from drivers.template import CannotSayError, Given, ValueFormat, fill
 from drivers.time import Time
 
@@ -45,6 +45,7 @@ class Steps:
         self._dialect = dialect
         self._time = time
         self._options = options
+        self.found_at_greeting: tuple[ErrorEntry, ...] = ()
 
     def words(
         self,
@@ -125,12 +126,15 @@ class Steps:
         """Add what the instrument itself has to say, where it can still be asked."""
         if isinstance(error, LinkLostError) or self._dialect.errors is None or not error.sent:
             return error
+        self.found_at_greeting = ()
         try:
-            said = "; ".join(str(entry) for entry in self._talk.errors())
+            # a link in doubt is opened again for this, and what the greeting finds belongs here
+            entries = (*self._talk.errors(), *self.found_at_greeting)
         except InstrumentError:
             return error
-        if not said:
+        if not entries:
             return error
+        said = "; ".join(str(entry) for entry in entries)
         kind = ReplyError if isinstance(error, ReplyError) else RefusedError
         return kind(
             error.role, error.resource, f"{error.reason}; it says {said}",
