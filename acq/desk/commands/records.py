@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from acq.desk.exit_codes import ExitCode
+from acq.desk.exit_codes import ExitCode, worst
 
 if TYPE_CHECKING:
     from acq.records.records import Records
@@ -72,6 +72,7 @@ def where(url: str | None, as_json: bool) -> ExitCode:
 @_url
 def deliver(number: str | None, simulated: bool, url: str | None) -> ExitCode:
     """Deliver what the records lack of RUN, or of all runs on this computer."""
+    from acq.errors import WrongInput
     from acq.records.records import Records
     from acq.runs.folders import find_run_folder, runs_root
     from acq.runs.journal import read_journal
@@ -80,24 +81,36 @@ def deliver(number: str | None, simulated: bool, url: str | None) -> ExitCode:
         journals = [find_run_folder(number).journal]
     else:
         journals = sorted(runs_root(simulated=simulated).glob("*/journal.jsonl"))
-    lines = {path: read_journal(path)[0] for path in journals}
-    told = {path: read for path, read in lines.items() if read}
+    codes: list[ExitCode] = []
+    told: list[list[Line]] = []
+    for path in journals:
+        try:
+            told += filter(None, [read_journal(path)[0]])
+        except WrongInput as error:  # one broken file does not keep the others back
+            click.echo(f"bridgebench: {error}", err=True)
+            codes.append(ExitCode.WRONG_INPUT)
     if not told:
         click.echo("no run on this computer has anything to deliver")
-        return ExitCode.DONE
-    kind = bool(next(iter(told.values()))[0].content["run"]["simulated"])
+        return worst(codes)
+    kind = bool(told[0][0].content["run"]["simulated"])
     with Records.open(url, simulated=kind) as opened:
-        for read in told.values():
-            click.echo(_deliver_one(opened, read))
-    return ExitCode.DONE
+        return worst([*codes, *(_deliver_one(opened, lines) for lines in told)])
 
 
-def _deliver_one(opened: Records, lines: list[Line]) -> str:
+def _deliver_one(opened: Records, lines: list[Line]) -> ExitCode:
+    """Deliver one journal; one that the records refuse does not keep the others back."""
+    from acq.records.story import JournalBroken
+
     run = lines[0].content["run"]
     before = opened.delivered_up_to(run["id"])
-    after = opened.deliver([line.raw for line in lines])
+    try:
+        after = opened.deliver([line.raw for line in lines])
+    except JournalBroken as error:
+        click.echo(f"bridgebench: {error}", err=True)
+        return ExitCode.BENCH
     new = f"{after - before} lines delivered" if after > before else "nothing new"
-    return f"{run['number']}: {new}, recorded up to line {after} of {len(lines)}"
+    click.echo(f"{run['number']}: {new}, recorded up to line {after} of {len(lines)}")
+    return ExitCode.DONE
 
 
 @records.command()

@@ -195,6 +195,24 @@ def test_what_a_lost_server_lacks_is_delivered_later(
     assert run_command(["records", "verify"]) is ExitCode.DONE
 
 
+def test_a_journal_that_is_refused_does_not_keep_the_others_back(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for number in (1, 2, 3):
+        folder = home / "data" / "bridgebench" / "runs" / f"R-{number}"
+        folder.mkdir(parents=True)
+        journal = small_run(f"R-{number}", simulated=False, seed=number)
+        (folder / "journal.jsonl").write_bytes(journal.data)
+    (folder / "journal.jsonl").write_bytes(b"not a line\n")
+    with Records.open(simulated=False) as records:
+        records.deliver(small_run("R-1", simulated=False, seed=9).lines)
+    assert run_command(["records", "deliver"]) is ExitCode.BENCH
+    captured = capsys.readouterr()
+    assert "journal of run R-1, line 10: differs from what is recorded" in captured.err
+    assert "R-3/journal.jsonl: line 1 is not JSON" in captured.err
+    assert captured.out.startswith("R-2: 10 lines delivered")
+
+
 def test_with_nothing_to_deliver_nothing_is_made(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
