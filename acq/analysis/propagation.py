@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import cached_property
 from typing import Literal, Protocol
 
 import numpy as np
@@ -25,7 +26,7 @@ Integers = NDArray[np.int64]
 PROBABILITY = 0.95
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Readings:
     """The readings of one series as arrays of equal length.
 
@@ -38,10 +39,27 @@ class Readings:
 
     @property
     def slope(self) -> float:
-        """Output per load by least squares; turns an error of the load into one of the output."""
-        centred = self.loads - self.loads.mean()
-        square = float(centred @ centred)
-        return float(centred @ self.outputs) / square if square > 0 else 0.0
+        """Output per load by least squares over all readings."""
+        return _slope(self.loads, self.outputs)
+
+    @cached_property
+    def slopes(self) -> Floats:
+        """Output per load of each reading's own run; turns an error of load into one of output.
+
+        A run that met one load only goes by the overall slope.
+        """
+        found = np.full_like(self.outputs, self.slope)
+        for run in np.unique(self.runs):
+            own = self.runs == run
+            if np.ptp(self.loads[own]) > 0:
+                found[own] = _slope(self.loads[own], self.outputs[own])
+        return found
+
+
+def _slope(loads: Floats, outputs: Floats) -> float:
+    centred = loads - loads.mean()
+    square = float(centred @ centred)
+    return float(centred @ outputs) / square if square > 0 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +178,7 @@ class Influence:
         """Return the error of each output when this influence is off by one standard deviation."""
         size = np.full_like(readings.outputs, self.standard_uncertainty)
         if self.on == "load":
-            return size * readings.slope * (readings.loads if self.relative else 1.0)
+            return size * readings.slopes * (readings.loads if self.relative else 1.0)
         return size * (readings.outputs if self.relative else 1.0)
 
 

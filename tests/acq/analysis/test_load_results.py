@@ -107,7 +107,7 @@ def test_compression_gives_the_same_shares_with_both_signs_turned() -> None:
 
 
 def test_a_cell_that_gives_nothing_is_refused() -> None:
-    with pytest.raises(SeriesError, match="same output as minimum load|does not follow the load"):
+    with pytest.raises(SeriesError, match="does not follow the load"):
         load_results(series(_nothing))
 
 
