@@ -3,6 +3,7 @@
     cell = LoadCell(description, Response(capacity_newtons=4905.9, rated_output=2e-3), room)
     cell.load(2452.0)
     parts = cell.parts(0.2)          # means over the next 200 ms, for the circuit
+    parts += cell.charge_parts()     # with a TimedCircuit, which moves cell.capacitors
     cell.advance(0.2)                # everything slow goes on
     cell.heated_by(point)            # after a change: the excitation that warms it
 
@@ -116,10 +117,10 @@ class LoadCell:
 
     def put_faults(self, faults: Sequence[Fault]) -> None:
         """Replace the faults in place. Raises CircuitError for unknown elements and nodes."""
-        parts: list[Part] = [*self.description.parts(), *self._absorbing]
+        parts: list[Part] = [*self.description.parts()]
         with_faults(parts, faults)
         self.faults = list(faults)
-        self._leaks = changed_parts([*self.description.leak_parts(), *self._absorbing], faults)
+        self._leaks = changed_parts(self.description.leak_parts(), faults)
         self._inserted = inserted_parts(faults, {n for p in parts for n in (p.a, p.b)})
 
     def become(self, response: Response) -> None:
@@ -188,6 +189,10 @@ class LoadCell:
         )
         wet = self.moisture.parts(body) if self.moisture else ()
         return [*moving, *self._leaks, *self._inserted, *wet]
+
+    def charge_parts(self) -> list[Element]:
+        """Return the elements that hold `capacitors`: only for a circuit that moves charges."""
+        return self._absorbing
 
     def _unbalance(self, seconds: float, body: float, outside: float) -> float:
         """The relative change of the arms that gives the output the cell should have now."""

@@ -78,7 +78,7 @@ class Hydraulic:
         step = after - before
         reached = after - math.copysign(self.friction * abs(after), step) if step else after
         quick, slow = -1 / self.approach_tau_s, -1 / self.overshoot_tau_s
-        over = self.overshoot * step * _peak(quick, slow)
+        over = step * _slow_share(self.overshoot, quick, slow)
         leak = -self.leak_per_minute / 60.0
         terms: list[Term] = [(before - reached - over, quick), (over, slow)]
         if leak and reached:
@@ -91,10 +91,16 @@ class Hydraulic:
         return Drive(terms=((self.ripple * after, 2j * math.pi * self.ripple_hertz),))
 
 
-def _peak(quick: float, slow: float) -> float:
-    """Scale by which e^(slow t) - e^(quick t) has its peak at 1."""
-    at = math.log(quick / slow) / (slow - quick)
-    return 1 / (math.exp(slow * at) - math.exp(quick * at))
+def _slow_share(overshoot: float, quick: float, slow: float) -> float:
+    """Return k for which 1 - (1 + k) e^(quick t) + k e^(slow t) peaks at 1 + overshoot."""
+    ratio = quick / slow
+    low, high = 0.0, 1e3
+    for _ in range(80):
+        k = (low + high) / 2
+        # At the peak both exponentials are known from each other.
+        peak = (1 + k) * (ratio - 1) * ((1 + k) * ratio / k) ** (quick / (slow - quick))
+        low, high = (k, high) if peak < overshoot else (low, k)
+    return low if overshoot else 0.0
 
 
 class Rig:
