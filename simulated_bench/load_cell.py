@@ -3,7 +3,6 @@
     cell = LoadCell(description, Response(capacity_newtons=4905.9, rated_output=2e-3), room)
     cell.load(2452.0)
     parts = cell.parts(0.2)          # means over the next 200 ms, for the circuit
-    parts += cell.charge_parts()     # with a TimedCircuit, which moves cell.capacitors
     cell.advance(0.2)                # everything slow goes on
     cell.heated_by(point)            # after a change: the excitation that warms it
 
@@ -170,8 +169,12 @@ class LoadCell:
 
     # ---- the circuit
 
-    def parts(self, seconds: float = 0.0) -> list[Part]:
-        """Return all elements at their means over the next seconds, always in one order."""
+    def parts(self, seconds: float = 0.0, *, charges: bool = True) -> list[Part]:
+        """Return all elements at their means over the next seconds, always in one order.
+
+        Those that hold `capacitors` come along only with `charges`: a circuit that does not
+        move them (a TimedCircuit does) would take each for a short.
+        """
         room = self.room.temperature(self.seconds)
         outside = room.mean(seconds)
         body = self._body.mean_level(seconds, self._heated(room))
@@ -188,11 +191,8 @@ class LoadCell:
             self.description.conducting_parts(state), [*self.faults, *self._moving_faults(seconds)]
         )
         wet = self.moisture.parts(body) if self.moisture else ()
-        return [*moving, *self._leaks, *self._inserted, *wet]
-
-    def charge_parts(self) -> list[Element]:
-        """Return the elements that hold `capacitors`: only for a circuit that moves charges."""
-        return self._absorbing
+        held = self._absorbing if charges else ()
+        return [*moving, *self._leaks, *held, *self._inserted, *wet]
 
     def _unbalance(self, seconds: float, body: float, outside: float) -> float:
         """The relative change of the arms that gives the output the cell should have now."""
