@@ -188,9 +188,9 @@ class Conductor:
         with stopping_once():
             state, code, message = self._play(run, script, past)
             message = self._switch_off(message)
-        if message and code in (ExitCode.DONE, ExitCode.FAILED, ExitCode.UNDECIDED):
-            state, code = "failed", ExitCode.BENCH
-        self._close(journal, run, state, code, message)
+            if message and code in (ExitCode.DONE, ExitCode.FAILED, ExitCode.UNDECIDED):
+                state, code = "failed", ExitCode.BENCH
+            self._close(journal, run, state, code, message)
         return self._outcome(code, message)
 
     def _play(self, run: Run[Any], script: Sequence, past: Past) -> tuple[str, ExitCode, str]:
