@@ -25,8 +25,9 @@ class Scanner(Instrument):
         self._talk.make_sure()
         with self._talk.unbroken():
             closed = self.closed()
-            self._prove(self._open(closed - wanted, closed), "open")
-            self._tell_lists(self._words.close, wanted - closed)
+            kept = self._open(closed - wanted, closed)
+            self._prove(kept, "open")
+            self._tell_lists(self._words.close, wanted - kept)
             self._prove(wanted, "close")
 
     def open_all(self) -> None:
