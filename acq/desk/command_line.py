@@ -14,6 +14,7 @@ import click
 
 from acq.desk.exit_codes import ExitCode
 from acq.desk.lazy import LazyGroup
+from acq.desk.one_folder import refuse_strange_packages
 
 # name -> "module:click command"; the module is imported only when the command is used
 COMMANDS: dict[str, str] = {
@@ -27,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "records": "acq.desk.commands.records:records",
     "resume": "acq.desk.commands.run:resume",
     "run": "acq.desk.commands.run:run",
+    "wiring": "acq.desk.commands.wiring:wiring",
     "certificate": "acq.desk.commands.certificate:certificate",
     "answer": "acq.desk.commands.tell:answer",
     "pause": "acq.desk.commands.tell:pause",
@@ -54,6 +56,7 @@ def run_command(arguments: list[str]) -> ExitCode:
     A command returns an ExitCode or None (done). Messages go to standard error.
     """
     try:
+        refuse_strange_packages()
         code = bridgebench.main(arguments, prog_name="bridgebench", standalone_mode=False)
     except click.exceptions.Exit as leaving:
         return ExitCode(leaving.exit_code)
@@ -70,15 +73,19 @@ def run_command(arguments: list[str]) -> ExitCode:
 
 def _failure(error: Exception) -> ExitCode:
     from acq.errors import BenchFailure, Stopped, WrongInput
+
+    if isinstance(error, WrongInput):
+        return _say(str(error), ExitCode.WRONG_INPUT)
+    if isinstance(error, Stopped):
+        return _say(str(error), ExitCode.STOPPED)
+    # only now: a stranger's `drivers` folder is among the wrong inputs
     from drivers.errors import InstrumentError
     from drivers.written_file import FileError
 
-    if isinstance(error, (WrongInput, FileError)):
+    if isinstance(error, FileError):
         return _say(str(error), ExitCode.WRONG_INPUT)
     if isinstance(error, (BenchFailure, InstrumentError)):
         return _say(str(error), ExitCode.BENCH)
-    if isinstance(error, Stopped):
-        return _say(str(error), ExitCode.STOPPED)
     return _our_bug(error)
 
 
