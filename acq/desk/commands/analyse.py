@@ -9,6 +9,7 @@ from acq.desk.lazy import LazyGroup
 ANALYSES: dict[str, str] = {
     "chain": "acq.desk.commands.analyse_chain:chain",
     "creep": "acq.desk.commands.analyse_creep:creep",
+    "drift": "acq.desk.commands.analyse_drift:drift",
     "leads": "acq.desk.commands.analyse_leads:leads",
     "load-series": "acq.desk.commands.analyse_load_series:load_series",
 }
