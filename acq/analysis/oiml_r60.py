@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from itertools import pairwise
 
 from acq.analysis import reading_times
 from acq.errors import WrongInput
@@ -148,6 +149,24 @@ class MeasuringRange:
     @property
     def _creep_mpe(self) -> float:
         return self.accuracy.mpe_v(self.accuracy.intervals, CREEP_APPORTIONING)
+
+
+def load_points(
+    span: MeasuringRange, least: int = reading_times.RISING_POINTS
+) -> tuple[float, ...]:
+    """Return rising loads that a load test of the class asks for, Dmin first.
+
+    Where the permissible error changes (R 60-2:2021, 2.10.1.8), at 75 %, where the reference line
+    passes (2.8.2), at Dmax, and as many between the widest gaps as make `least` above Dmin.
+    """
+    reach = span.maximum_load - span.minimum_load
+    points = {span.minimum_load, span.minimum_load + 0.75 * reach, span.maximum_load}
+    ordered = sorted(points | set(span.mpe_steps()), key=abs)
+    while len(ordered) < least + 1:
+        gaps = [abs(after - before) for before, after in pairwise(ordered)]
+        widest = gaps.index(max(gaps))
+        ordered.insert(widest + 1, 0.5 * (ordered[widest] + ordered[widest + 1]))
+    return tuple(ordered)
 
 
 def check_range(span: MeasuringRange, capacity: float) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from acq.analysis import reading_times
 from acq.analysis.creep import CreepCurve, CreepRecord, creep_results
@@ -35,6 +36,8 @@ from acq.analysis.reference_lines import Line
 INTERVALS = "v"
 # a load this near to where the permissible error changes counts as being at it (of the range)
 NEAR_A_STEP = 0.05
+# intervals between points that differ by more than this factor are not about equal
+UNEVEN = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +189,22 @@ class _Test:
             near = min(abs(load - step) for load in self.curve.rising_loads)
             if near > NEAR_A_STEP * abs(self.span.maximum_load - self.span.minimum_load):
                 notes.append(f"no load near {step:g}, where the permissible error changes")
-        return notes
+        return notes + _spacing_notes(self.series)
+
+
+def _spacing_notes(series: LoadSeries) -> list[str]:
+    """Say where the points of a run were not about evenly spaced in time (2.10.1.7)."""
+    gaps = [
+        after.time_s - before.time_s
+        for before, after in pairwise(series.readings)
+        if before.run == after.run and before.time_s is not None and after.time_s is not None
+    ]
+    if not gaps or max(gaps) <= UNEVEN * min(gaps):
+        return []
+    return [
+        f"points {min(gaps):.0f} s to {max(gaps):.0f} s apart: R 60-2:2021, 2.10.1.7 asks for "
+        "about equal intervals"
+    ]
 
 
 def _source(span: MeasuringRange, clause: str) -> str:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from acq.analysis.creep import creep_results
-from acq.analysis.load_series import Direction, SeriesError
-from acq.analysis.oiml_r60 import accuracy_class
+from acq.analysis.load_series import Direction, SeriesError, load_series
+from acq.analysis.oiml_r60 import MeasuringRange, accuracy_class, load_points
 from acq.analysis.oiml_r60_results import creep_test, load_test
 from acq.analysis.propagation import Influence, Shared
 from acq.errors import WrongInput
@@ -125,3 +127,25 @@ def test_a_return_read_too_late_has_no_limit_but_is_told() -> None:
 def test_a_creep_load_below_90_percent_is_refused() -> None:
     with pytest.raises(WrongInput, match="90 % to 100 %"):
         creep_test(creep(2e-4), C3, CAPACITY * 1.2)
+
+
+def test_points_unevenly_spaced_in_time_are_noted() -> None:
+    flat = series(bent)
+    for late, noted in ((0.0, False), (60.0, True)):
+        timed = [
+            replace(r, time_s=60.0 * place + (late if place > 3 else 0.0))
+            for place, r in enumerate(flat.readings)
+        ]
+        notes = load_test(load_series(timed), C3, CAPACITY).notes
+        assert any("asks for about equal intervals" in note for note in notes) is noted
+
+
+@pytest.mark.parametrize("symbol", ["A60", "B10", "C1", "C3", "C6", "D0.5"])
+def test_suggested_loads_are_enough_for_their_class(symbol: str) -> None:
+    """A series at these loads is taken without a note on missing loads or points."""
+    span = MeasuringRange(accuracy_class(symbol), 0.0, CAPACITY)
+    loads = load_points(span)
+    assert set(span.mpe_steps()) | {0.75 * CAPACITY} <= set(loads)
+    assert list(loads) == sorted(set(loads))
+    flat = series(bent, runs=5, steps=[load / CAPACITY for load in loads])
+    assert load_test(flat, span.accuracy, CAPACITY).notes == ()
