@@ -180,38 +180,25 @@ def _judge_bound(
     U = expanded(bound, probability).U
     text = f"{format_bound(bound.value, bound.kind, limit.unit)} against {limit}"
     near, far = (limit.lower, limit.upper) if bound.kind == "above" else (limit.upper, limit.lower)
-    sign = 1.0 if bound.kind == "above" else -1.0
-    word = Conformity.UNDECIDED
-    if rule.name is RuleName.NORMALISED_ERROR:
-        pass  # two laboratories are compared by numbers; a bound has no E_n
-    elif far is not None:
-        word = _failing(sign * (far - bound.value), U, limit, rule, share)
-    elif near is not None:
-        word = _passing(sign * (bound.value - near), U, limit, rule, share)
-    if word is Conformity.UNDECIDED:
+    # the limit that the values beyond the bound run into, else the one that they run away from
+    edge = near if far is None else far
+    word, d = Conformity.UNDECIDED, 0.0
+    if edge is not None:
+        outward = bound.value - edge if bound.kind == "above" else edge - bound.value
+        d = outward if far is None else -outward
+        word = _proven(d, U, limit, rule, share)
+    if not (word.accepted if far is None else word.rejected):
         because = f"{text}: the reading proves neither side"
-        return Judgement(word, because, None, bound.dominating)
-    edge = near if word.accepted else far
-    d = sign * (bound.value - (edge or 0.0))
-    risk = normal_or_t(-d / bound.u, math.inf) if bound.u else 0.0
-    return Judgement(word, f"{text}: {_margin_of_bound(d, limit.unit)}", risk, bound.dominating)
+        return Judgement(Conformity.UNDECIDED, because, None, bound.dominating)
+    margin = _margin_text(d, rule.guard_band(U), limit.unit)
+    wrong = -d if far is None else d
+    risk = normal_or_t(wrong / bound.u, math.inf) if bound.u else 0.0
+    return Judgement(word, f"{text}: {margin} at least", risk, bound.dominating)
 
 
-def _passing(d: float, U: float, limit: Limit, rule: Rule, share: float | None) -> Conformity:
-    """Return what a bound proves that lies d inside the only limit it can break."""
-    if d < 0.0 or _cannot_tell(d, U, limit, share):
+def _proven(d: float, U: float, limit: Limit, rule: Rule, share: float | None) -> Conformity:
+    """Return the word for the bound itself; what lies beyond it gets the same or a surer one."""
+    # two laboratories are compared by numbers; a bound has no E_n
+    if rule.name is RuleName.NORMALISED_ERROR or _cannot_tell(d, U, limit, share):
         return Conformity.UNDECIDED
-    word = _statement(d, rule.guard_band(U), rule.name)
-    return word if word.accepted else Conformity.UNDECIDED
-
-
-def _failing(d: float, U: float, limit: Limit, rule: Rule, share: float | None) -> Conformity:
-    """Return what a bound proves that lies -d beyond the limit it runs away from."""
-    if d >= 0.0 or _cannot_tell(d, U, limit, share):
-        return Conformity.UNDECIDED
-    word = _statement(d, rule.guard_band(U), rule.name)
-    return word if word.rejected else Conformity.UNDECIDED
-
-
-def _margin_of_bound(d: float, unit: str) -> str:
-    return f"beyond the limit by {format_value(d, unit)} at least"
+    return _statement(d, rule.guard_band(U), rule.name)

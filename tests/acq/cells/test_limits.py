@@ -99,6 +99,16 @@ def test_one_sided_compensation_lifts_the_pairs_of_its_side() -> None:
     assert either[1] == adjacent_pair(*arguments, "one-sided Ex-", minus)[1]
 
 
+def test_the_widest_pair_is_made_of_opposite_ends_where_they_pull_apart() -> None:
+    # Rin - Rout/4: lowest with the lowest input and the highest output
+    plus, minus = LeadPair.of("Ex+", "S+").one, LeadPair.of("Ex-", "S+").one
+    ends = ((373.0, 397.0), (349.0, 353.0), 0.0)
+    assert adjacent_pair(*ends, "one-sided Ex+", plus) == (284.75, 309.75)
+    assert adjacent_pair(*ends, "one-sided Ex+", minus) == (261.75, 264.75)
+    assert adjacent_pair(*ends, "symmetrical", plus) == (273.75, 286.75)
+    assert adjacent_pair(*ends, "none", plus) == (261.75, 264.75)
+
+
 def test_derived_limits_state_their_assumption(cell: Cell) -> None:
     limit = only_deciding(cell.limits.resistance(LeadPair.of("Ex+", "S-")))
     assert "derived from input and output resistance, equal arms, symmetrical" in limit.source

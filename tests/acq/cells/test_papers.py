@@ -219,6 +219,8 @@ def test_an_unknown_serial_names_the_nearest(tmp_path: Path) -> None:
 
 
 def test_a_serial_is_never_a_way_out_of_the_folder(tmp_path: Path) -> None:
+    (tmp_path / "cells" / "a").mkdir(parents=True)
+    (tmp_path / "cells" / "a" / "b.toml").write_text('serial = "a/b"\ntype = "BB-SB500"\n')
     (tmp_path / "outside.toml").write_text('serial = "x"\ntype = "BB-SB500"\n')
     for serial in ("../outside", "../../etc/passwd", "a/b"):
         with pytest.raises(WrongInput, match="no cell"):

@@ -76,6 +76,14 @@ def test_gravity_is_as_stated_or_by_a_named_formula(capsys: Capture) -> None:
     assert "normal gravity of GRS80" in told[0]
 
 
+def test_force_becomes_mass_and_back(capsys: Capture) -> None:
+    there, _ = converted(capsys, "981.18", "N", "kg", "--gravity", "9.8118")
+    assert there == pytest.approx(100.0)
+    # 1 kip is 4448.2216152605 N, at standard gravity 1000 lb
+    pounds, _ = converted(capsys, "1", "kip", "lb", "--gravity", "9.80665")
+    assert pounds == pytest.approx(1000.0)
+
+
 def test_buoyancy_takes_150_ppm_off_a_conventional_mass(capsys: Capture) -> None:
     # OIML D 28: 10 kg at 9.80665 m/s2 in air of 1.2 kg/m3
     value, told = converted(capsys, "10", "kg", "N", "--gravity", "9.80665", "--in-air")

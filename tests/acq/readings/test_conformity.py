@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import pytest
 from hypothesis import given
@@ -115,6 +116,41 @@ def test_an_open_pair_fails_a_resistance_with_two_limits(rule: RuleName) -> None
     pair = Limit(373.0, 397.0, "ohm", "data sheet")
     assert judge(Bound(1000.0, "above", 0.06), pair, Rule(rule)).conformity is FAIL
     assert judge(Bound(300.0, "above", 0.06), pair, Rule(rule)).conformity is UNDECIDED
+
+
+@given(
+    st.floats(1.0, 100.0),
+    st.floats(0.0, 0.3),
+    st.sampled_from(list(RuleName)[:4]),
+    st.sampled_from([(40.0, None), (None, 40.0), (30.0, 50.0)]),
+    st.sampled_from(["above", "below"]),
+    st.floats(0.0, 60.0),
+)
+def test_what_a_bound_proves_holds_for_every_value_beyond_it(
+    edge: float,
+    part: float,
+    name: RuleName,
+    sides: tuple[float | None, float | None],
+    kind: Literal["above", "below"],
+    further: float,
+) -> None:
+    limit = Limit(*sides, "V", "data sheet")
+    bound = Bound(edge, kind, edge * part / 1.959963984540054)
+    said = judge(bound, limit, Rule(name)).conformity
+    beyond = edge + further if kind == "above" else edge - further
+    there = judge(result(beyond, edge * part), limit, Rule(name)).conformity
+    if said is not UNDECIDED:
+        assert (there.accepted, there.rejected) == (said.accepted, said.rejected)
+
+
+def test_the_risk_of_a_bound_is_that_of_its_own_accuracy() -> None:
+    good = judge(Bound(7e9, "above", 1e9), INSULATION, "guarded acceptance")
+    assert good.conformity is PASS
+    assert good.specific_risk == pytest.approx(0.02275, abs=1e-5)  # two standard uncertainties
+    bad = judge(Bound(3e9, "below", 1e9), INSULATION, "guarded acceptance", share=None)
+    assert bad.conformity is FAIL
+    assert bad.specific_risk == pytest.approx(0.02275, abs=1e-5)
+    assert "2 Gohm outside, guard band" in bad.because
 
 
 def test_a_bound_agrees_with_no_reference() -> None:

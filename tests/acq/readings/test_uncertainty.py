@@ -90,14 +90,16 @@ def test_an_assumed_split_is_said_and_a_given_one_is_not() -> None:
 def test_linearity_never_exceeds_its_limit_and_vanishes_at_one_place(
     one: float, other: float
 ) -> None:
-    bench = Uncertainties({"dmm": (MILLIVOLTS.model_copy(update={"reading_ppm": 0.0}),)})
+    only = Accuracy(quantity="dc-voltage", range=0.1, linearity_ppm=3.5)
+    bench = Uncertainties({"dmm": (only,)})
     first = numbers(bench.of(reading("dc-voltage", one, 0.1)))
     second = numbers(bench.of(reading("dc-voltage", other, 0.1)))
-    u = MILLIVOLTS.linearity_limit / ROOT3
+    u = 0.35e-6 / ROOT3
     assert (first - second).u <= u * math.sqrt(2.0) * (1.0 + 1e-9)
     # grows with the distance, steadily: 5 % of range is one node
     assert (first - second).u <= u * 2.0 * abs(one - other) / 0.005 + 1e-15
-    assert numbers(bench.of(reading("dc-voltage", one, 0.1))).u >= u
+    # everywhere on the scale the same size, between the nodes as well
+    assert first.u == pytest.approx(u)
 
 
 def test_scatter_is_type_a_with_one_degree_of_freedom_less_than_readings() -> None:
