@@ -331,7 +331,7 @@ class Conversation:
                 self._keep_newest()
 
     def _drop_what_came(self) -> None:
-        self._take_what_came(keep=False)
+        self._wire.drop_waiting()
         self._framer = self._new_framer()
         self._newest = self._refusal = None
 

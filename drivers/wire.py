@@ -11,6 +11,7 @@ from __future__ import annotations
 import time as wall
 import warnings
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, Literal, Protocol, cast
 
 import pyvisa
@@ -124,6 +125,13 @@ class Wire:
             return False
         return self._port.waiting() if total is None else True
 
+    def drop_waiting(self) -> None:
+        """Throw away what has come until now."""
+        if isinstance(self._port, _VisaPort):
+            self._port.clear()
+        while self.waiting():
+            self.receive(self._time.now_ns() + _ns(_ANNOUNCED_WITHIN_S))
+
     def reopen(self) -> None:
         """Close and open: after this no byte that was sent before can arrive by this link.
 
@@ -171,6 +179,10 @@ class Wire:
 
     def _left_s(self, deadline_ns: int) -> float:
         return (deadline_ns - self._time.now_ns()) / 1e9
+
+
+def _ns(seconds: float) -> int:
+    return round(seconds * 1e9)
 
 
 def _manager(library: str) -> pyvisa.ResourceManager:
@@ -279,8 +291,20 @@ class _VisaPort:
         return bytes(data), status
 
     def waiting(self) -> bool:
-        """These links cannot be asked; the two LAN protocols drop late replies themselves."""
-        return False
+        """True when something has come; a link with messages cannot be asked and says False.
+
+        The two LAN protocols tell a late reply from a new one themselves.
+        """
+        if self._is_stream and not self._rest:
+            with suppress(TimeoutError):
+                self._rest += self._message(_PAUSE_S)
+        return bool(self._rest)
+
+    def clear(self) -> None:
+        """Empty both ends of a link with messages, where the library can."""
+        if not self._is_stream:
+            with suppress(pyvisa.VisaIOError, NotImplementedError, OSError, RuntimeError):
+                self._visa.clear()
 
     def _do(self, timeout_s: float, action: Callable[[], Any]) -> Any:
         try:
