@@ -13,8 +13,9 @@ from enum import Enum
 
 from acq.analysis.chain import LIVE_ZERO, SPAN, displayed
 from acq.analysis.chain_evidence import Comparison, compare
+from acq.analysis.chain_faults import hypotheses
 from acq.analysis.chain_fit import NOTHING, Fit, evidence_of_anything, fit_all
-from acq.analysis.chain_hypotheses import Hypothesis, Population, hypotheses
+from acq.analysis.chain_hypotheses import Hypothesis, Population
 from acq.analysis.chain_model import LEAST_ALIVE
 from acq.analysis.chain_papers import Block, Chain, ChainReadings, Kind, Row
 from acq.analysis.chain_steps import Step, next_steps

@@ -13,7 +13,8 @@ import numpy as np
 
 from acq.analysis.chain import SPAN
 from acq.analysis.chain_bridges import Array
-from acq.analysis.chain_hypotheses import Change, noticeable_ohms
+from acq.analysis.chain_faults import noticeable_ohms
+from acq.analysis.chain_hypotheses import Change
 from acq.analysis.chain_model import loads_on
 from acq.analysis.chain_papers import Chain, ChainReadings, Kind
 

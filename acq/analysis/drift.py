@@ -198,7 +198,10 @@ class _Judging:
     def report(self) -> DriftReport:
         shares = sorted(self._shares(), key=lambda share: -share.swing)
         fitted = self.chosen.whole(len(self.values))
-        left = float(np.std(self.values - fitted))
+        rest = self.values - fitted
+        # beside a wandering zero the constant means little: the curve lies in the middle
+        fitted = fitted + float(np.mean(rest))
+        left = float(np.std(rest))
         cause, because = self._main(shares)
         full = np.interp(self.record.times_s, self.times, fitted)
         return DriftReport(

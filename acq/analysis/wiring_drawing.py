@@ -31,7 +31,7 @@ def drawing(cell: str, situation: Situation) -> str:
         )
     for lead, y in to.items():
         clip = next(clip for clip in situation.clips if clip.lead is lead)
-        parts.append(words_at(RIGHT_END + 12, y + 4, _lead_text(clip)))
+        parts.append(words_at(RIGHT_END + 12, y + 4, _short(clip)))
     y = TOP + rows * ROW + 8.0
     for line in (*situation.links, *situation.notes):
         parts.append(words_at(16, y, line, size=11))
@@ -57,6 +57,17 @@ def text_drawing(situation: Situation) -> str:
     lines += [f"    link: {line}" for line in situation.links]
     lines += [f"    note: {line}" for line in situation.notes]
     return "\n".join(lines)
+
+
+def _short(clip: Clip) -> str:
+    """The lead as it fits beside the drawing; the evidence itself stands in the text."""
+    if not clip.colour:
+        return _lead_text(clip)
+    return (
+        f"{clip.lead}  {clip.colour}?  (guess)"
+        if clip.guessed
+        else (f"{clip.lead}  {clip.colour}  (ohms agree)")
+    )
 
 
 def _lead_text(clip: Clip) -> str:

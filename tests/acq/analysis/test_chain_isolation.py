@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acq.analysis.chain_hypotheses import Population, hypotheses
+from acq.analysis.chain_faults import hypotheses
+from acq.analysis.chain_hypotheses import Population
 from acq.analysis.chain_isolation import Answer, Isolation, isolate
 from acq.analysis.chain_papers import Block, ChainReadings, Kind, LoadState, Row
 from tests.campaigns.chain_faults import (
