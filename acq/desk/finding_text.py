@@ -50,12 +50,15 @@ def limit_text(limit: Mapping[str, Any]) -> str:
 def finding_line(finding: Mapping[str, Any]) -> str:
     """Return a finding as one plain line."""
     word = finding["conformity"] or "told"
-    parts = [f"{MARKS.get(word, '   ')} {finding['name']}: {value_text(finding)}"]
+    name = f"{MARKS.get(word, '   ')} {finding['name']}"
+    if word == "withheld":
+        return f"{name}: withheld; {finding['because']}"
+    parts = [f"{name}: {value_text(finding)}"]
     limit = deciding_limit(finding)
     if limit is not None:
         parts.append(f"limits {limit_text(limit)}")
     parts.append(word)
-    if word in ("undecided", "withheld"):
+    if word == "undecided":
         parts.append(finding["because"])
     if finding["indication_only"]:
         parts.append("indication only")
