@@ -36,7 +36,7 @@ from acq.analysis.drift_fit import Chosen, choose
 
 LEAST_READINGS = 30
 NOTICED = 3.0  # noise deviations: a slow change below this is no answer to "why does it move"
-MOST_POINTS = 20_000  # that are fitted; a longer record is averaged down first
+MOST_POINTS = 4_000  # that are fitted; a longer record is averaged down first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

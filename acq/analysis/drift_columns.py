@@ -60,23 +60,25 @@ def lagged(times: Array, values: Array, tau_s: float) -> Array:
 
     It starts in balance: what was before the record is not known.
     """
-    if tau_s <= 0.0:
-        return values
-    steps = np.diff(times) / tau_s
+    return np.asarray(lags(times, values, (tau_s,))[0])
+
+
+def lags(times: Array, values: Array, taus_s: tuple[float, ...]) -> Array:
+    """As `lagged`, for several time constants at once: (time constants, times)."""
+    taus = np.maximum(np.array(taus_s), 1e-9)
+    steps = np.diff(times)[:, None] / taus
     decay = np.exp(-steps)
-    slope = np.diff(values) / np.where(steps > 0.0, steps, 1.0)
-    # a ramp of the input: output = input - slope (1 - decay) - (input - output) decay
-    rest = np.empty(len(values))
-    rest[0] = 0.0
+    # a ramp of the input: output = input - slope tau (1 - decay) - (input - output) decay
+    behind = np.diff(values)[:, None] / steps * (1.0 - decay)
+    rest = np.zeros((len(values), len(taus)))
     for k in range(len(steps)):
-        rest[k + 1] = rest[k] * decay[k] + slope[k] * (1.0 - decay[k])
-    return np.asarray(values - rest)
+        rest[k + 1] = rest[k] * decay[k] + behind[k]
+    return np.asarray(values - rest.T)
 
 
 def temperature_columns(times: Array, temperature: Array) -> Iterator[Column]:
     """Zero that follows the body's temperature, and the difference across the body."""
-    bodies = {tau: lagged(times, temperature, tau) for tau in BODY}
-    for tau, body in bodies.items():
+    for tau, body in zip(BODY, lags(times, temperature, BODY), strict=True):
         yield Column(Cause.TEMPERATURE, "body", tau, 0.0, body)
         if tau > 0.0:
             yield Column(Cause.TEMPERATURE, "across the body", tau, 0.0, temperature - body)
@@ -116,8 +118,7 @@ def moisture_columns(times: Array, humidity: Array | None) -> Iterator[Column]:
     for power in (2, 3):
         yield Column(Cause.MOISTURE, "slow", np.inf, 0.0, (since / whole) ** power)
     if humidity is not None and float(np.ptp(humidity)) > 0.0:
-        for tau in DAMP:
-            water = lagged(times, humidity, tau) / 100.0
+        for tau, water in zip(DAMP, lags(times, humidity / 100.0, DAMP), strict=True):
             yield Column(Cause.MOISTURE, "humidity", tau, 0.0, water)
             yield Column(Cause.MOISTURE, "humidity", tau, 0.0, water**3)
 
