@@ -14,6 +14,7 @@ from acq.errors import WrongInput
 from acq.records.records import Records
 from acq.runs.journal import Line, read_journal
 from tests.bench_watch import BenchWatch
+from tests.campaigns.kills import children
 from tests.conducting import Trial, kill_at_line
 
 OFF_WITHIN_S = 2.0
@@ -112,7 +113,7 @@ def test_a_run_whose_guardian_is_killed_stops_and_switches_off(
 ) -> None:
     def strike(line: Line) -> int:
         if line.number == 95:
-            for child in _children():
+            for child in children():
                 os.kill(child, signal.SIGKILL)
         return 0
 
@@ -170,8 +171,3 @@ def _as_if_written_with(raw: bytes, old: bytes, new: bytes, only: int) -> bytes:
         lines.append(encode(content) + b"\n")
         head = hashlib.sha256(lines[-1]).hexdigest()
     return b"".join(lines)
-
-
-def _children() -> list[int]:
-    me = os.getpid()
-    return [int(text) for text in Path(f"/proc/self/task/{me}/children").read_text().split()]
