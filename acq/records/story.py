@@ -105,9 +105,7 @@ def checks_in(lines: Iterable[Line]) -> list[ClosedCheck]:
     for line in lines:
         check = str(line.content.get("check", ""))
         match line.what:
-            case "resumed":
-                pending.clear()
-            case "check-opened":
+            case "check-opened":  # anew after an attempt that was cut off
                 pending[check] = []
             case "effect" if line.content["kind"] == "finding":
                 found = NotedFinding(line.number, line.content["got"])

@@ -120,6 +120,7 @@ def test_of_a_repeated_check_the_latest_result_holds_and_both_are_kept(records: 
     (run,) = records.history("T-000123")
     assert [found.value for found in run.findings] == [2.0]
     recorded = records.run("r-1")
+    assert [found["value"] for _, found in recorded.findings()] == [2.0]
     assert [check.because for check in recorded.replaced] == ["bumped"]
     assert [found.content["value"] for found in recorded.replaced[0].findings] == [1.0]
 

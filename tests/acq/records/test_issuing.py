@@ -59,6 +59,13 @@ def test_an_amended_certificate_has_a_new_number_and_names_the_one_it_replaces(
     assert records.verify().sound
 
 
+def test_an_open_real_run_gets_no_certificate(real_records: Records) -> None:
+    real_records.deliver(opened(simulated=False).check("a", finding()).lines)
+    with pytest.raises(WrongInput, match="is not closed"):
+        real_records.issue_certificate(real_records.run("r-1"), None, typeset)
+    assert real_records.issued_for("r-1") is None
+
+
 def test_an_open_run_gets_no_certificate_and_a_failed_typesetting_leaves_nothing(
     records: Records,
 ) -> None:

@@ -145,3 +145,12 @@ def test_a_correction_needs_a_name_a_reason_and_something_correctable(records: R
         with pytest.raises(WrongInput):
             records.correct("r-1", by=by, reason=reason, changes=changes)
     assert records.verify().entries == 2
+
+
+def test_the_same_document_is_kept_once_however_often_it_is_entered(records: Records) -> None:
+    for job in ("job 1", "job 2"):
+        entry = records.enter(EntryKind.JOB, job, b"a photograph", "image/png")
+        assert entry.content_sha256 == hashlib.sha256(b"a photograph").hexdigest()
+    report = records.verify()
+    assert report.sound
+    assert (report.entries, report.documents) == (2, 1)
