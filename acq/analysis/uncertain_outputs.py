@@ -91,6 +91,5 @@ def as_uncertain(result: Result, outputs: Sequence[Any]) -> Any:
         raise ValueError(f"{result.name}: computed without its derivatives")
     total: Any = result.value
     for weight, output in zip(result.tracked.gradient, outputs, strict=True):
-        if weight:
-            total = total + float(weight) * (output - output.x)
+        total = total + float(weight) * (output - output.x)
     return total
