@@ -107,6 +107,8 @@ def solve(
 
     Raises SourcesFightError when several sources have no stable set of modes.
     """
+    if ohms.ndim == emf.ndim == amps.ndim == 1:
+        return _solve_single(top, (ohms, emf, amps), sources, held)
     g, scale, matrix = top.factor(ohms)
     shape, count = matrix.shape[:-2], len(sources)
     at = [s.branch for s in sources]
@@ -128,6 +130,44 @@ def solve(
     weights = np.concatenate([np.ones((*source_emf.shape[:-1], 1)), source_emf], -1)[..., None, :]
     x, e, h = ((weights @ y)[..., 0, :] for y in (drops, e, h))
     return Solution(x + e[..., top.tree], g * (x @ top.paths.T + h) + amps, source_emf, modes)
+
+
+def _solve_single(
+    top: Topology,
+    values: tuple[Floats, Floats, Floats],
+    sources: Sequence[Source],
+    held: Sequence[int] | None,
+) -> Solution:
+    """The same for one circuit in as few array operations as it takes: every reading pays."""
+    ohms, emf, amps = values
+    paths, count = top.paths, len(sources)
+    g = 1.0 / ohms
+    matrix = paths.T @ (g[:, None] * paths)
+    scale = 1.0 / np.sqrt(matrix.diagonal())
+    matrix *= scale[:, None]
+    matrix *= scale
+    e = np.zeros((1 + count, len(ohms)))
+    e[0] = emf
+    for k, source in enumerate(sources, 1):
+        e[k, source.branch] = 1.0
+    e_tree = e[:, top.tree]
+    h = e_tree @ paths.T - e
+    right = g * h
+    right[0] += amps
+    x = np.linalg.solve(matrix, ((right @ paths) * -scale).T).T * scale
+    volts = x + e_tree
+    sensed, out = np.zeros((count, 1 + count)), np.empty((count, 1 + count))
+    for k, source in enumerate(sources):
+        row, at = top.probe(*source.sense), source.branch
+        if row is not None:
+            sensed[k] = volts @ row
+        out[k] = -g[at] * (x @ paths[at] + h[:, at])
+    none = np.zeros(0), np.zeros(0, dtype=np.int64)
+    source_emf, modes = regulate(sensed, out, sources, held) if count else none
+    weights = np.ones(1 + count)
+    weights[1:] = source_emf
+    current = g * (paths @ (weights @ x) + weights @ h) + amps
+    return Solution(weights @ volts, current, source_emf, modes)
 
 
 def _loops_at_rest(
