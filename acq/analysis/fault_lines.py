@@ -29,7 +29,25 @@ from acq.analysis.sizes import SizePrior, exactly
 MODEL_SHARE = 2e-4
 """What a line may be off by, of its displacement: another range of the meter, second orders."""
 
-SizeText = Callable[[float], str]
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """A size in a person's words: from s to a number in `unit`, the text behind the number.
+
+    `smaller_is_worse` for a path that should not be there.
+    """
+
+    of: Callable[[Floats], Floats]
+    unit: str
+    signed: bool = True
+    smaller_is_worse: bool = False
+
+    def text(self, s: float) -> str:
+        """Return the size in words, for instance `+2 % of the arm`."""
+        value = float(self.of(np.asarray(s)))
+        if not np.isfinite(value):
+            return "open"
+        return f"{value:{'+' if self.signed else ''}.3g} {self.unit}"
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -54,7 +72,7 @@ class Line:
     columns_per_size: Floats
     jitter: Floats
     open: Floats
-    size: SizeText = lambda _: ""
+    measure: Measure | None = None
     scatter: Floats | None = None
     leak_ohms: Callable[[Floats], Floats] | None = None
     leak_bin: int | None = None
@@ -100,7 +118,7 @@ class LineMaker:
         extreme: Change | None = None,
         base: Change | None = None,
         prior: SizePrior | None = None,
-        size: SizeText = lambda _: "",
+        measure: Measure | None = None,
     ) -> Line:
         """Return the line from a sound cell (or `base`) to `extreme`."""
         start, start_slopes = self.sound if base is None else self.both(base)
@@ -117,7 +135,7 @@ class LineMaker:
             columns_per_size=nothing,
             jitter=MODEL_SHARE * np.abs(end - start),
             open=np.zeros(len(start), bool),
-            size=size,
+            measure=measure,
             range_ohms=self.population.meters.range_ohms,
             range_gain=np.sqrt(2.0) * self.population.meters.gain,
         )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, logsumexp
 
-from acq.analysis.fault_models import LEAK_BINS, LEAK_DECADES
+from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES
 from acq.analysis.network import Delta, Floats, delta_readings
 from acq.analysis.population import Population
 

@@ -7,7 +7,7 @@ workshop that keeps records replaces them by its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from acq.analysis.faults import Fault
@@ -103,14 +103,15 @@ class Population:
     insulation: Insulation = field(default_factory=Insulation)
     source: str = ASSUMED
 
-    def share(self, fault: Fault) -> float:
-        """Return the share of cells whose one fault is this one."""
+    def share(self, fault: Fault, possible: Collection[Fault] = tuple(Fault)) -> float:
+        """Return the share of cells whose one fault is this one, of those a cell can have."""
         if fault is Fault.NONE_FOUND:
             return self.sound
         if fault is Fault.UNKNOWN:
             return self.unknown
         faulty = 1.0 - self.sound - self.several - self.unknown
-        return faulty * self.faults.get(fault, 0.0) / sum(self.faults.values())
+        total = sum(share for other, share in self.faults.items() if other in possible)
+        return faulty * self.faults.get(fault, 0.0) / total if total else 0.0
 
     def stated(self) -> str:
         """Return one sentence: under what the probabilities hold."""

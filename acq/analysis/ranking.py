@@ -16,12 +16,14 @@ from scipy.special import logsumexp
 
 from acq.analysis.expectation import COUNT, ExpectedCell, zero_as_ohms
 from acq.analysis.fault_lines import Line, LineMaker
-from acq.analysis.fault_models import LEAK_BINS, LEAK_DECADES, all_lines
+from acq.analysis.fault_models import all_lines
 from acq.analysis.faults import UNKNOWN, Fault, FaultAt
+from acq.analysis.first_look import Mask, Places
 from acq.analysis.insulation_evidence import InsulationReadings, InsulationTable
 from acq.analysis.leads import INPUT, Lead, LeadPair
+from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES
 from acq.analysis.network import Floats
-from acq.analysis.network_evidence import NEVER, Evidence, LineTable, Mask, Places, groups
+from acq.analysis.network_evidence import NEVER, Evidence, LineTable, groups
 from acq.analysis.population import Population
 from acq.analysis.side_evidence import EmfEvidence, ScatterEvidence, emf_evidence
 
@@ -90,7 +92,7 @@ class Ranker:
     faults: tuple[FaultAt, ...] = field(init=False)
     _insulation: InsulationTable = field(init=False)
     _tables: dict[bytes, tuple[LineTable, Places]] = field(default_factory=dict)
-    _shares: list[list[tuple[int, float]]] = field(init=False)
+    shares: list[list[tuple[int, float]]] = field(init=False)
     _noise: Floats = field(init=False)
 
     def __post_init__(self) -> None:
@@ -99,7 +101,7 @@ class Ranker:
         self._insulation = InsulationTable(self.population, self.cell.shield_connected)
         places = dict.fromkeys(place for line in self.lines for place, _ in line.shares)
         self.faults = tuple(places)
-        self._shares = self._priors()
+        self.shares = self._priors()
         self._noise = self._reading_noise()
 
     def _reading_noise(self) -> Floats:
@@ -121,7 +123,7 @@ class Ranker:
         number = {place: n for n, place in enumerate(self.faults)}
 
         def log_share(place: FaultAt, weight: float) -> float:
-            share = self.population.share(place.fault) * weight / total[place.fault]
+            share = self.population.share(place.fault, total) * weight / total[place.fault]
             return float(np.log(share)) if share > 0 else NEVER
 
         return [[(number[p], log_share(p, w)) for p, w in line.shares] for line in self.lines]
@@ -133,9 +135,9 @@ class Ranker:
         logs = np.full((cells, len(self.faults)), NEVER)
         best = np.full((cells, len(self.faults)), NEVER)
         line_of = np.zeros((cells, len(self.faults)), np.int64)
-        network = self._network(readings, side.wanted)
+        network = self._network(readings, side)
         for number, line in enumerate(self.lines):
-            for place, share in self._shares[number]:
+            for place, share in self.shares[number]:
                 fault = self.faults[place]
                 log = network.log[:, number] + share
                 log = log + side.log(line, fault, network.size[:, number])
@@ -168,25 +170,24 @@ class Ranker:
         opened = np.concatenate([opened, np.zeros((len(pairs), 1), bool)], -1)
         return np.concatenate([pairs, known[:, None]], -1), opened
 
-    def _network(self, readings: CellReadings, wanted: Mask) -> Evidence:
+    def _network(self, readings: CellReadings, side: _Side) -> Evidence:
         ohms, opened = self.in_ohms(readings)
         cells, count = len(ohms), len(self.lines)
         mean = np.zeros((cells, COUNT)) if readings.mean is None else readings.mean
-        shape = (cells, count)
-        log, size = np.full(shape, NEVER), np.zeros(shape)
-        sigma, chi_square = np.full(shape, np.inf), np.full(shape, np.inf)
+        out = Evidence.none(cells, count)
         measured = np.isfinite(ohms)
         for pattern, some in groups(np.concatenate([measured, opened], -1)):
             present, open_ = pattern[: ohms.shape[1]], pattern[ohms.shape[1] :]
             table, lines = self._table(present, open_)
             if not len(lines) or not present.any():
                 continue
-            rows = np.flatnonzero(present)
-            found = table.evidence(ohms[np.ix_(some, rows)], mean[some], wanted[some][:, lines])
-            at = np.ix_(some, lines)
-            log[at], size[at] = found.log, found.size
-            sigma[at], chi_square[at] = found.sigma, found.chi_square
-        return Evidence(log, size, sigma, chi_square)
+            rows, at = np.flatnonzero(present), np.ix_(some, lines)
+            found = table.evidence(
+                ohms[np.ix_(some, rows)], mean[some], side.beside[at], side.wanted[at]
+            )
+            out.log[at], out.size[at] = found.log, found.size
+            out.sigma[at], out.chi_square[at] = found.sigma, found.chi_square
+        return out
 
     def _table(self, present: Mask, opened: Mask) -> tuple[LineTable, Places]:
         """Return the lines that could leave just these readings open, over those present."""
@@ -222,15 +223,15 @@ class Ranker:
 class _Side:
     """Evidence beside the network, per line and fault."""
 
-    insulation: InsulationTable
     sound_paths: Floats
     leaks: Floats
     contacts: Floats
     tie: Floats
     emf: EmfEvidence
     steady: Floats
-    wanted: Mask
     moving: dict[bytes, Floats]
+    beside: Floats
+    wanted: Mask
 
     @classmethod
     def of(cls, readings: CellReadings, ranker: Ranker) -> _Side:
@@ -244,28 +245,40 @@ class _Side:
         if readings.scatter is not None:
             scatter = ScatterEvidence(readings.scatter, readings.repeats, meters)
             steady = scatter.steady
-        best = insulation.leaks.max((1, 2))
-        usual = np.maximum(best, insulation.sound)
-        wanted = np.zeros((cells, len(ranker.lines)), bool)
-        for number, line in enumerate(ranker.lines):
-            if line.leak_bin is not None:
-                at = insulation.leaks[:, :, line.leak_bin].max(-1)
-                wanted[:, number] = at > usual - 20.0
+        for line in ranker.lines:
             if line.scatter is not None and scatter is not None:
                 key = line.scatter.tobytes()
-                moving[key] = moving.get(key, scatter.moving(line.scatter))
-                wanted[:, number] = moving[key] > steady + 3.0
-        return cls(
-            ranker._insulation,
+                if key not in moving:
+                    moving[key] = scatter.moving(line.scatter)
+        side = cls(
             insulation.sound,
             insulation.leaks,
             insulation.contacts,
             insulation.tie,
             emf_evidence(volts, meters),
             steady,
-            wanted,
             moving,
+            np.full((cells, len(ranker.lines)), NEVER),
+            np.zeros((cells, len(ranker.lines)), bool),
         )
+        side._look_beside(ranker)
+        return side
+
+    def _look_beside(self, ranker: Ranker) -> None:
+        """Find out for each line what speaks for it here: its most probable fault's evidence."""
+        largest = np.full(len(self.steady), 1.0)
+        for number, line in enumerate(ranker.lines):
+            for place, share in ranker.shares[number]:
+                log = self.log(line, ranker.faults[place], largest) + share
+                np.maximum(self.beside[:, number], log, out=self.beside[:, number])
+        best = self.beside.max(-1)
+        for number, line in enumerate(ranker.lines):
+            if line.leak_bin is not None:
+                self.wanted[:, number] = True
+            if line.scatter is not None and self.moving:
+                self.wanted[:, number] = self.moving[line.scatter.tobytes()] > self.steady + 3.0
+            if not line.from_papers:
+                self.wanted[:, number] = self.beside[:, number] > best - 20.0
 
     @property
     def sound(self) -> Floats:

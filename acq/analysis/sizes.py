@@ -14,7 +14,9 @@ from scipy.special import log_ndtr
 
 from acq.analysis.network import Floats
 
-BINS = 40
+BINS = 30
+FEW_BINS = 12
+FAR = 4.0  # standard deviations within which the prior is flat enough to stand before the integral
 REACH = 12.0  # standard deviations around 0 where the interpolation of `SizeIntegral` is finest
 
 
@@ -27,9 +29,9 @@ class SizePrior:
     share: Floats
 
     @property
-    def narrow(self) -> bool:
-        """Whether all sizes lie at one place of the line, away from 0."""
-        return bool(len(self.share) <= 8)
+    def at_end(self) -> bool:
+        """Whether sizes reach the extreme of the line, where its slopes are its own."""
+        return bool(self.upper.max() > 0.9)
 
     def log_density(self, s: Floats) -> Floats:
         """Return the logarithm of the density at s; -inf outside."""
@@ -39,6 +41,19 @@ class SizePrior:
         inside = (s >= lower[place]) & (s <= upper[place])
         density = np.log(share / (upper - lower))
         return np.where(inside, density[place], -np.inf)
+
+    def log_likely(self, estimate: Floats, sigma: Floats) -> Floats:
+        """Return about `log_integral` (cells,), by the density at the estimate where that will do.
+
+        Used where sigma differs from cell to cell.
+        """
+        if len(self.share) <= FEW_BINS:
+            return self.log_integral(estimate, sigma)
+        total: Floats = self.log_density(estimate) + np.log(sigma) + 0.5 * np.log(2.0 * np.pi)
+        near = (np.abs(estimate) < FAR * sigma) | ~np.isfinite(total)
+        if near.any():
+            total[near] = self.log_integral(estimate[near], sigma[near])
+        return total
 
     def log_integral(self, estimate: Floats, sigma: Floats) -> Floats:
         """Return ln of the integral of p(s) exp(-(s - estimate)^2 / (2 sigma^2)) ds.
@@ -65,6 +80,7 @@ class SizeIntegral:
 
     estimates: Floats
     values: Floats
+    sigma: float
 
     @classmethod
     def of(cls, prior: SizePrior, sigma: float) -> SizeIntegral:
@@ -76,11 +92,12 @@ class SizeIntegral:
         half = np.concatenate([near, outer])
         estimates = np.concatenate([-half[:0:-1], half])
         values = prior.log_integral(estimates, np.full_like(estimates, sigma))
-        return cls(estimates, values)
+        return cls(estimates, values, sigma)
 
     def __call__(self, estimate: Floats) -> Floats:
         """Return ln of the integral at each estimate."""
-        return np.interp(estimate, self.estimates, self.values)
+        beyond = np.maximum(np.abs(estimate) - self.estimates[-1], 0.0) / self.sigma
+        return np.asarray(np.interp(estimate, self.estimates, self.values) - 0.5 * beyond**2)
 
 
 def log_uniform(

@@ -9,7 +9,7 @@ import numpy as np
 
 from acq.analysis.faults import ARMS, Fault, FaultAt
 from acq.analysis.leads import Lead
-from tests.campaigns.drawn_cells import BRIDGE, SIX, Drawn
+from tests.campaigns.drawn_cells import BRIDGE, FAULTS, SIX, Drawn
 
 Rng = np.random.Generator
 
@@ -17,6 +17,11 @@ Rng = np.random.Generator
 def spoil(rng: Rng, cells: Drawn, cell: int, fault: Fault) -> None:
     """Put a fault of random place and size into one cell, and note what it was."""
     MAKERS[fault](rng, cells, cell)
+
+
+def possible(cells: Drawn) -> list[Fault]:
+    """Return the faults that cells of this type can have."""
+    return [x for x in FAULTS if cells.type.wires == 6 or x is not Fault.OPEN_SENSE_LEAD]
 
 
 def _log(rng: Rng, low: float, high: float) -> float:
@@ -43,9 +48,6 @@ def _open_lead(rng: Rng, cells: Drawn, cell: int) -> None:
 
 
 def _open_sense_lead(rng: Rng, cells: Drawn, cell: int) -> None:
-    if cells.type.wires == 4:
-        _open_lead(rng, cells, cell)
-        return
     lead = (Lead.SE_PLUS, Lead.SE_MINUS)[rng.integers(2)]
     cells.conductors[cell, SIX.index(lead)] = np.inf
     _note(cells, cell, Fault.OPEN_SENSE_LEAD, (lead,), np.inf)
