@@ -138,7 +138,7 @@ def _transmitter(chain: Chain, readings: ChainReadings) -> Iterator[Comparison]:
         expected = _current(chain, number(ratio))
         yield _made(sent, ratio, what, "I4-I5", block, expected, allowed, "A", slope)
     for row in readings.of(Kind.EXCITATION):
-        volts = chain.excitation_volts
+        volts = chain.terminal_volts
         limit = chain.tolerances.excitation.value * volts
         yield _made(row, None, "excitation at the transmitter", "I4", block, volts, limit, "V")
 

@@ -152,6 +152,13 @@ class _Inside:
         self.sense = self._sensed(self.box_share)
         self.terminal = self.at_terminals(self.box) + self._lost_on_the_way(together)
 
+    def excitation(self) -> Array:
+        """Volts at the transmitter's Ex terminals."""
+        volts = self.whole["excitation"]
+        if not (self.chain.sensed and self.chain.regulated_at_sense):
+            return volts
+        return np.asarray(volts / (self.sense * self.box_share))
+
     def _lost_on_the_way(self, box: Joined) -> Array:
         """What a leak somewhere along the cable takes in the signal conductor before it."""
         leak, place = self.whole["cable_leak"], self.whole["cable_leak_place"]
@@ -252,7 +259,7 @@ def _sent(inside: _Inside, row: Row, state: int) -> Array:
 
 
 _VALUE: Mapping[Kind, Callable[[_Inside, Row, int], Array]] = {
-    Kind.EXCITATION: lambda i, _r, _s: i.whole["excitation"],
+    Kind.EXCITATION: lambda i, _r, _s: i.excitation(),
     Kind.BOX_SHARE: lambda i, _r, _s: i.box_share,
     Kind.CELL_SHARE: lambda i, r, _s: i.cell_share[:, 0, r.cell or 0],
     Kind.SENSE: lambda i, _r, _s: i.sense,

@@ -97,7 +97,11 @@ class Tolerances:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chain:
-    """A whole chain on paper. `conductor_ohms` is one conductor of the home-run cable."""
+    """A whole chain on paper. `conductor_ohms` is one conductor of the home-run cable.
+
+    `excitation_volts` stand at the transmitter's Ex terminals or, `regulated_at_sense`, at its
+    sense terminals: then the Ex terminals carry what the cable loses on top.
+    """
 
     name: str
     cells: tuple[ChainCell, ...]
@@ -105,6 +109,7 @@ class Chain:
     sensed: bool
     transmitter: Transmitter
     excitation_volts: float
+    regulated_at_sense: bool
     loop: Loop | None
     lower: float
     upper: float
@@ -130,6 +135,12 @@ class Chain:
         """Part of the excitation that reaches the box."""
         ohms = [cell.input_ohms + cell.excitation_trim_ohms for cell in self.cells]
         return excitation_share(ohms, self.conductor_ohms)
+
+    @property
+    def terminal_volts(self) -> float:
+        """Excitation in V at the transmitter's Ex terminals."""
+        raised = self.regulated_at_sense and self.sensed
+        return self.excitation_volts / self.cable_share if raised else self.excitation_volts
 
     def box_ratio(self, loads: tuple[float, ...]) -> float:
         """Sum of the box in V/V per volt at the box, for the load in kg on each cell."""

@@ -121,6 +121,7 @@ class TransmitterEntry(Written):
     ratio_at_4_mA: Annotated[float, BeforeValidator(lambda v: units.ratio(str(v)))]  # noqa: N815
     ratio_at_20_mA: Annotated[float, BeforeValidator(lambda v: units.ratio(str(v)))]  # noqa: N815
     excitation: Volts = 10.0
+    regulated_at: Literal["terminals", "sense"] = "terminals"  # where the excitation is held
     lowest: Amperes = 3.8e-3
     highest: Amperes = 20.5e-3
     failure: Amperes = 21e-3

@@ -81,6 +81,7 @@ def _chain(path: Path, file: ChainFile, folder: Path | None, notes: list[str]) -
             transmitter.failure or 21e-3,
         ),
         excitation_volts=transmitter.excitation or 10.0,
+        regulated_at_sense=transmitter.regulated_at == "sense",
         loop=_loop(file),
         lower=file.control_system.lower,
         upper=file.control_system.upper,

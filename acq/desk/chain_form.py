@@ -49,7 +49,7 @@ def _head(visit: ChainVisit) -> Iterator[str]:
 
 def _excitation(visit: ChainVisit) -> Iterator[str]:
     chain = visit.chain
-    volts = chain.excitation_volts
+    volts = chain.terminal_volts
     at_box = volts * chain.cable_share
     yield ""
     yield "1. EXCITATION, cells connected; measure, do not disconnect"

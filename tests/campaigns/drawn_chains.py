@@ -179,6 +179,7 @@ def _papers(rng: Rng, plant: Physical, cells: list[ChainCell], dead: float, live
         sensed=plant.sensed,
         transmitter=Transmitter(0.0, 1e-3),
         excitation_volts=10.0,
+        regulated_at_sense=False,
         loop=Loop(24.0, 350.0, 10.0),
         lower=0.0,
         upper=live,
