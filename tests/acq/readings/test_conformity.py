@@ -108,14 +108,23 @@ def test_two_limits_count_with_half_their_distance() -> None:
 def test_a_bound_proves_only_what_every_value_beyond_it_would_prove(
     bound: Bound, expected: Conformity
 ) -> None:
-    assert judge(bound, INSULATION, "guarded acceptance").conformity is expected
+    judgement = judge(bound, INSULATION, "guarded acceptance")
+    assert judgement.conformity is expected
+    if expected is UNDECIDED:
+        assert judgement.because.endswith("the reading proves neither side")
+        assert judgement.specific_risk is None
 
 
 @pytest.mark.parametrize("rule", list(RuleName)[:4])
 def test_an_open_pair_fails_a_resistance_with_two_limits(rule: RuleName) -> None:
     pair = Limit(373.0, 397.0, "ohm", "data sheet")
     assert judge(Bound(1000.0, "above", 0.06), pair, Rule(rule)).conformity is FAIL
-    assert judge(Bound(300.0, "above", 0.06), pair, Rule(rule)).conformity is UNDECIDED
+    below = judge(Bound(300.0, "above", 0.06), pair, Rule(rule))
+    assert below.conformity is UNDECIDED
+    assert below.specific_risk is None
+    near = judge(Bound(397.0, "above", 5.0), pair, Rule(rule))
+    assert near.conformity is UNDECIDED
+    assert near.specific_risk is None
 
 
 @given(
