@@ -71,11 +71,23 @@ class Charging:
 
         The span ends early where a source changes its mode.
         """
-        modes = tuple(int(m) for m in start.solution.modes)
+        modes = tuple(start.solution.modes.tolist())
         rates = start.solution.amps[self.at] / self.farads
-        length = self._until_change(volts, rates, modes, seconds) if modes else seconds
-        after, mean = self._moved(modes, rates, np.array([length]))
-        return Span(length, modes, volts + after[0], volts + mean[0])
+        after, mean = self._moved(modes, rates, np.array([seconds]))
+        if modes and not self._keeps(volts, np.abs(after[0]), modes):
+            length = self._until_change(volts, rates, modes, seconds)
+            if length < seconds:
+                seconds = length
+                after, mean = self._moved(modes, rates, np.array([seconds]))
+        return Span(seconds, modes, volts + after[0], volts + mean[0])
+
+    def _keeps(self, volts: Floats, moves: Floats, modes: tuple[int, ...]) -> bool:
+        """Whether so small a move cannot use up any source's margin: no closer look needed."""
+        base, slope = self._margin(modes)
+        count = base.size
+        effect = moves @ np.abs(slope).reshape(-1, count)
+        margin = np.abs(base.reshape(count) + volts @ slope.reshape(-1, count))
+        return bool(np.all((margin > 10 * effect) | (effect < 1e-12)))
 
     def _moved(
         self, modes: tuple[int, ...], rates: Floats, seconds: Floats
@@ -160,13 +172,6 @@ class Charging:
     def _until_change(
         self, volts: Floats, rates: Floats, modes: tuple[int, ...], seconds: float
     ) -> float:
-        end = self._moved(modes, rates, np.array([seconds]))[0][0]
-        base, slope = self._margin(modes)
-        # Margins that the whole way cannot use up need no closer look.
-        effect = np.tensordot(np.abs(end), np.abs(slope), axes=1)
-        margin = np.abs(base + np.tensordot(volts, slope, axes=1))
-        if np.all((margin > 10 * effect) | (effect < 1e-12)):
-            return seconds
         times = seconds * SAMPLES
         steady = self._holds(volts + self._moved(modes, rates, times)[0], modes)
         if steady.all():

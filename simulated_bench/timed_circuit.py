@@ -19,7 +19,7 @@ import numpy as np
 
 from simulated_bench.capacitors import Capacitor, Charging
 from simulated_bench.circuit import Circuit, Point
-from simulated_bench.elements import Part, Regulated, build
+from simulated_bench.elements import Element, Part, Regulated, build
 
 MOST_PIECES = 50
 STILL = 1e-8
@@ -114,19 +114,23 @@ class TimedCircuit:
             self._circuit, self._shape, self._charging = build(parts), shape, None
             known = self._circuit.branches
             self._capacitors = [c for c in self._find() if c.element in known]
+            for capacitor in self._capacitors:
+                self._circuit.set(capacitor.element, emf=capacitor.volts)
         else:
             self._take_values(self._circuit, parts)
-        for capacitor in self._capacitors:
-            self._circuit.set(capacitor.element, emf=capacitor.volts)
         self.solves += 1
         return self._circuit.solve()
 
     def _take_values(self, circuit: Circuit, parts: Sequence[Part]) -> None:
-        circuit.set_all(
-            [part.ohms for part in parts],
-            [0.0 if isinstance(part, Regulated) else part.emf for part in parts],
-            [0.0 if isinstance(part, Regulated) else part.amps for part in parts],
-        )
+        ohms, emf, amps = [], [], []
+        for part in parts:
+            ohms.append(part.ohms)
+            plain = (part.emf, part.amps) if isinstance(part, Element) else (0.0, 0.0)
+            emf.append(plain[0])
+            amps.append(plain[1])
+        for capacitor in self._capacitors:
+            emf[circuit.branches[capacitor.element]] = capacitor.volts
+        circuit.set_all(ohms, emf, amps)
         for part in parts:
             if isinstance(part, Regulated):
                 circuit.set_source(

@@ -138,7 +138,7 @@ def test_a_reading_with_all_slow_physics_costs_a_few_plain_solves(seconds: float
     plain = whole_bench()
     figure = ratio(reading, plain.solve)
     show("a reading with temperature, creep, hysteresis and charges against a plain solve", figure)
-    assert figure < 15
+    assert figure < 30
 
 
 def bench_parts() -> list[Part]:
