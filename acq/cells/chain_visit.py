@@ -165,12 +165,12 @@ def _gravity_factor(
     entry: ChainCellEntry,
     papers: Cell | None,
     file: ChainFile,
-    newtons: float | None,
+    from_newtons: float | None,
     notes: list[str],
 ) -> float:
     """A kilogram is heavier where gravity is larger: what the sheet says grows with it."""
     sheet = entry.gravity or (papers.sheet.gravity if papers and papers.sheet else None)
-    if newtons is not None:
+    if from_newtons is not None:
         return 1.0
     if sheet is None or file.vessel.gravity is None:
         missing = "the plant" if file.vessel.gravity is None else "the sheet"
