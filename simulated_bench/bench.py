@@ -119,11 +119,11 @@ class Bench:
 
     def celsius(self) -> float:
         """Return the room's temperature, degC."""
-        return self.live.room.temperature(self.live.seconds).at(0.0)
+        return self.live.room.temperature(self.events.now / NS).at(0.0)
 
     def humidity(self) -> float:
         """Return the room's relative humidity, percent."""
-        return self.live.room.humidity(self.live.seconds).at(0.0)
+        return self.live.room.humidity(self.events.now / NS).at(0.0)
 
     def pascals(self) -> float:
         """Return the air pressure, Pa."""
@@ -157,6 +157,12 @@ class Bench:
         """A fault of the cell or the bench comes or goes."""
         self.changing()
         self.cell.apply(seconds)
+
+    def next_cell(self, cell: CellOnBench) -> None:
+        """Another cell lies on the bench; every clip and relay is where it was."""
+        self.changing()
+        cell.lies_since(self.live.seconds, self.live.room)
+        self.cell, self.live = cell, cell.live
 
     def warm(self, celsius: float, *, soaked: bool) -> None:
         """Bring the room to a temperature; the cell follows by itself unless it is soaked."""

@@ -289,6 +289,8 @@ class Control:
                     wire.obey(count)
             peer.goal = self.events.now + _whole(order, "by")
             peer.paced_from = (time.monotonic(), self.events.now)
+            if not order.get("until") and self.pace is None:
+                self.events.nobody_until = peer.goal
         stop = self._stop(order)
         if not stop():
             self.events.run(self._paced(peer, peer.goal), stop)

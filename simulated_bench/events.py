@@ -22,6 +22,8 @@ class Events:
 
     def __init__(self) -> None:
         self.now = 0
+        self.nobody_until = 0
+        """Nobody looks at anything before this instant: a leader just waits until then."""
         self._queue: list[tuple[int, int, Action]] = []
         self._booked = 0
 
@@ -33,6 +35,10 @@ class Events:
     def after(self, wait: int, action: Action) -> None:
         """Book an action `wait` nanoseconds from now."""
         self.at(self.now + wait, action)
+
+    def unwatched(self, margin: int, grid: int) -> int:
+        """Return how long nobody looks, less a margin, in whole steps of a grid (ns)."""
+        return max(0, (self.nobody_until - self.now - margin) // grid * grid)
 
     def next_at(self) -> int | None:
         """Return when the next action is due, None when nothing is booked."""
@@ -51,18 +57,18 @@ class Events:
 class Process:
     """Steps that take bench time; cancelling one leaves its booked wake-up without effect."""
 
-    def __init__(self, events: Events, steps: Steps, done: Action | None = None) -> None:
+    def __init__(self, events: Events, steps: Steps) -> None:
         self._events = events
         self._steps = steps
-        self._done = done
         self.running = True
         self._advance()
 
     def cancel(self) -> None:
-        """End the process where it stands; its `done` is not called."""
+        """End the process where it stands; one that cancels itself ends at its next wait."""
         if self.running:
             self.running = False
-            self._steps.close()
+            if not self._steps.gi_running:
+                self._steps.close()
 
     def _advance(self) -> None:
         if not self.running:
@@ -71,7 +77,8 @@ class Process:
             wait = next(self._steps)
         except StopIteration:
             self.running = False
-            if self._done is not None:
-                self._done()
             return
-        self._events.after(wait, self._advance)
+        if self.running:
+            self._events.after(wait, self._advance)
+        else:
+            self._steps.close()

@@ -12,8 +12,9 @@ from simulated_bench.circuit import CircuitError
 from simulated_bench.control import Json, OrderError
 from simulated_bench.events import NS
 from simulated_bench.instruments.device import Instrument
+from simulated_bench.on_the_bench import CellOnBench, outside
 from simulated_bench.papers import GRAVITY
-from simulated_bench.scenario import MistakeTable
+from simulated_bench.scenario import CellTable, MistakeTable
 from simulated_bench.scenario_faults import FaultTable
 from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
@@ -51,6 +52,8 @@ class BenchHands:
             case "power-cycle":
                 self._power_cycle(order)
                 return {}
+            case "cell":
+                return self._cell(order)
             case "touch":
                 return self._touch(order)
             case "operate":
@@ -66,8 +69,8 @@ class BenchHands:
             case "wire-fault":
                 return self._wire_fault(order)
         known = (
-            "clip, load, temperature, display, touch, operate, fault, power-cycle, unplug, plug,"
-            " wire-fault"
+            "clip, load, temperature, cell, display, touch, operate, fault, power-cycle, unplug,"
+            " plug, wire-fault"
         )
         raise OrderError(f"do: {known}, got {what!r}")
 
@@ -111,14 +114,26 @@ class BenchHands:
         device.obey(text.encode("latin-1", "replace") + b"\n")
         return {}
 
+    def _cell(self, order: Mapping[str, object]) -> Json:
+        """The next cell: without faults of its own, those of the bench stay."""
+        keys = {k: v for k, v in order.items() if k not in ("op", "do")}
+        old = self.bench.cell
+        try:
+            table = CellTable.model_validate(keys)
+        except ValidationError as error:
+            raise OrderError(_first(error)) from None
+        kept = tuple(fault for fault in old.faults if fault.element and outside(fault.element))
+        scenario = old.scenario.model_copy(update={"cell": table, "fault": kept})
+        self.bench.next_cell(CellOnBench(scenario, self.bench.seed))
+        return {"serial": table.serial or table.papers}
+
     def _fault(self, order: Mapping[str, object]) -> Json:
         now = self.bench.events.now / NS
         keys = {k: v for k, v in order.items() if k not in ("op", "do")}
         try:
             self.bench.cell.add(FaultTable.model_validate({"at": now, **keys}))
         except ValidationError as error:
-            first = error.errors()[0]
-            raise OrderError(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from None
+            raise OrderError(_first(error)) from None
         except CircuitError as error:
             raise OrderError(str(error)) from None
         self.bench.faults_change(now)
@@ -155,6 +170,11 @@ class BenchHands:
         if not isinstance(name, str) or name not in self.devices:
             raise OrderError(f"wire: one of {', '.join(self.devices)}, got {name!r}")
         return self.devices[name]
+
+
+def _first(error: ValidationError) -> str:
+    first = error.errors()[0]
+    return ": ".join(part for part in (".".join(map(str, first["loc"])), first["msg"]) if part)
 
 
 def _number(order: Mapping[str, object], key: str) -> float:

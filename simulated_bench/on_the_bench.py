@@ -89,6 +89,12 @@ class CellOnBench:
         self._check()
         self.apply(0.0)
 
+    def lies_since(self, seconds: float, room: ambient.Room) -> None:
+        """It comes onto the bench at this bench time, into this room, as warm as that."""
+        self.live.seconds, self.live.room = seconds, room
+        warm = self.scenario.cell.body_celsius
+        self.live.put_in(room.temperature(seconds).at(0.0) if warm is None else warm)
+
     def edges(self) -> list[float]:
         """Return the bench times at which a fault comes or goes."""
         return sorted({t for f in self.faults for t in (f.at, f.until) if t})
@@ -152,7 +158,7 @@ class CellOnBench:
         parts = self.description.parts()
         names = {part.name for part in parts}
         nodes = {node for part in parts for node in (part.a, part.b)} | {"earth"}
-        if fault.element and fault.element not in names and not _outside(fault.element):
+        if fault.element and fault.element not in names and not outside(fault.element):
             allowed = ", ".join(sorted(n for n in names if not n.startswith("leak")))
             raise CircuitError(f"there is no element {fault.element!r}; there are {allowed}")
         for node in fault.between or ():
@@ -160,7 +166,7 @@ class CellOnBench:
                 raise CircuitError(f"no element ends at {node!r}; nodes are {_listed(nodes)}")
 
 
-def _outside(name: str) -> bool:
+def outside(name: str) -> bool:
     """Elements that are not the cell's: contacts, earth, what is inside instruments."""
     return name.startswith(("relay ", "clip ", "earth ", "supply ", "dmm ", "insulation "))
 

@@ -213,6 +213,8 @@ class Leader:
                 if line:
                     return line.decode("latin-1")
                 continue
+            if wire in self.lost and not order:
+                raise ConnectionError(f"{wire}: closed by the instrument")
             if self.t >= deadline and not order:
                 raise TimeoutError(f"{wire}: nothing within {seconds} s of bench time")
             self.advance((deadline - self.t) / NS, until=wire, order=order)
@@ -234,8 +236,6 @@ class Leader:
             request |= {"until": [until], "have": {until: self._read.get(until, 0)}}
         answer = self._control.ask(request)
         self._take(answer)
-        if until in self.lost and not self._held.get(until or ""):
-            raise ConnectionError(f"{until}: closed by the instrument")
         return answer
 
     def discard(self, wire: str) -> bytes:

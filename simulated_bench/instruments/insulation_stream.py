@@ -9,6 +9,7 @@ from simulated_bench.instruments.insulation_tester import Measured, RefusedError
 from simulated_bench.instruments.site import Site
 
 LINE_NS = NS * 4 // 10
+NEWEST_LINES = 8
 ERROR_NS = 5_000_000
 WORDS = {
     State.READY: "IDLE",
@@ -23,13 +24,15 @@ PREFIXES = (("T", 1e12), ("G", 1e9), ("M", 1e6), ("k", 1e3))
 class StreamTester(LineTester):
     """9600 8N1; commands end in LF and are not answered, lines end in CR LF."""
 
+    looked_back_ns = (NEWEST_LINES + 2) * LINE_NS
+
     def __init__(self, name: str, site: Site) -> None:
         super().__init__(name, site)
         self._idle: tuple[int, float] | None = None
-        self.start(self._talk())
 
     def power_up(self) -> None:
         super().power_up()
+        self._idle = None
         self.start(self._talk())
 
     def line(self, text: str) -> Steps:
@@ -59,7 +62,8 @@ class StreamTester(LineTester):
 
     def _talk(self) -> Steps:
         while True:
-            yield LINE_NS
+            # Only the newest lines of an advance are kept: the others need not be made.
+            yield LINE_NS + self.events.unwatched((NEWEST_LINES + 1) * LINE_NS, LINE_NS)
             self.stream(self._status().encode() + b"\r\n")
 
     def _status(self) -> str:

@@ -376,6 +376,12 @@ class Multimeter(ScpiDevice):
             case meter:
                 return meter.volts(point, self.name)
 
+    def _left_behind(self, start: int, seconds: float) -> float:
+        """What the last range change still adds on average over the window, relative."""
+        since = (start - self._moved_at) / NS
+        tau = RANGE_STEP_TAU_S
+        return RANGE_STEP * math.exp(-since / tau) * -math.expm1(-seconds / tau) * tau / seconds
+
     def _shown(self, value: float | None, setting: Setting, start: int) -> float:
         if value is None:
             return OVERLOAD
@@ -383,8 +389,7 @@ class Multimeter(ScpiDevice):
         if self.function.name == "VOLT:AC":
             value = abs(self.noise.hum_volts) / math.sqrt(2.0)
         errors = self.errors[self.function.name, range_.name]
-        since = (start - self._moved_at) / NS
-        value *= 1.0 + RANGE_STEP * math.exp(-since / RANGE_STEP_TAU_S)
+        value *= 1.0 + self._left_behind(start, self._duration(setting.plc) / NS)
         value = errors.shown(value, self.site.celsius())
         two = 2.0 if setting.compensated and self.function.name in ("RES", "FRES") else 1.0
         spread = self.noise.reading(start, setting.plc, self.site.mains_hertz, zeroed=setting.zero)

@@ -212,7 +212,7 @@ def test_a_non_ascii_byte_is_an_invalid_character(bench: Leader) -> None:
 
 
 def test_settings_go_back_with_reset(bench: Leader) -> None:
-    bench.say("supply", "VOLT 5;CURR 0.2;VOLT:PROT 8;VOLT:SENS EXT;:OUTP ON", 0.1)
+    bench.say("supply", "VOLT 5;CURR 0.2;:VOLT:PROT 8;:VOLT:SENS EXT;:OUTP ON", 0.1)
     bench.say("supply", "*RST", 0.1)
     assert bench.ask("supply", "VOLT?;CURR?;VOLT:SENS?;:OUTP?") == (
         "+0.00000000E+00;+1.00000000E-01;INT;0"
