@@ -10,11 +10,6 @@ from tests.simulated_bench.serving import join, led
 BESIDE: dict[str, object] = {
     role: {} for role in ("source", "thermometer", "hygrometer", "barometer")
 }
-    "source": {},
-    "thermometer": {},
-    "hygrometer": {},
-    "barometer": {},
-}
 
 
 def beside(**more: object) -> Scenario:
