@@ -140,6 +140,23 @@ def test_what_failed_or_was_not_possible_is_said_in_words(faulty_text: str, text
     assert squeezed(text) in faulty_text
 
 
+@pytest.mark.parametrize(
+    ("row", "statement"),
+    [
+        ("384.65 Ω to 385.65 Ω b decides", "pass"),
+        ("350.8 Ω to 351.8 Ω d decides", "conditional pass"),
+        ("280.59 Ω to 281.59 Ω f decides", "conditional fail"),
+        ("280.62 Ω to 281.62 Ω f decides", "fail"),
+        ("280.61 Ω to 281.61 Ω f decides", "undecided"),
+        ("Zero balance — –", "withheld"),
+    ],
+)
+def test_each_row_ends_with_its_statement_in_words(
+    faulty_text: str, row: str, statement: str
+) -> None:
+    assert squeezed(f"{row} {statement}") in faulty_text
+
+
 @pytest.mark.parametrize("word", ["accredited", "complies with", "approved type", "calibrated to"])
 def test_nothing_suggests_accreditation_or_type_approval(healthy_text: str, word: str) -> None:
     assert squeezed(word) not in healthy_text.lower()
