@@ -60,6 +60,7 @@ class Process:
     def __init__(self, events: Events, steps: Steps) -> None:
         self._events = events
         self._steps = steps
+        self._inside = False
         self.running = True
         self._advance()
 
@@ -67,18 +68,24 @@ class Process:
         """End the process where it stands; one that cancels itself ends at its next wait."""
         if self.running:
             self.running = False
-            if not self._steps.gi_running:
+            if not self._inside:
                 self._steps.close()
 
     def _advance(self) -> None:
         if not self.running:
             return
+        self._inside = True
         try:
             wait = next(self._steps)
         except StopIteration:
             self.running = False
             return
-        if self.running:
-            self._events.after(wait, self._advance)
-        else:
+        finally:
+            self._inside = False
+        if self._cancelled():
             self._steps.close()
+        else:
+            self._events.after(wait, self._advance)
+
+    def _cancelled(self) -> bool:
+        return not self.running

@@ -19,7 +19,8 @@ VERSION = "1999.0"
 
 
 def arm(bench: Leader, wire: str = "dmm", **fault: Any) -> None:
-    bench.hand("wire-fault", wire=wire, **fault)
+    keys = {key.rstrip("_"): value for key, value in fault.items()}
+    bench.hand("wire-fault", wire=wire, **keys)
 
 
 def version(bench: Leader, seconds: float = 1.0) -> str:
@@ -29,7 +30,7 @@ def version(bench: Leader, seconds: float = 1.0) -> str:
 def test_a_late_reply_comes_later_and_looks_like_the_next_one() -> None:
     with led() as bench:
         bench.open("dmm")
-        arm(bench, kind="late", **{"for": 2.0})
+        arm(bench, kind="late", for_=2.0)
         with pytest.raises(TimeoutError):
             version(bench)
         bench.advance(0.5)
@@ -51,7 +52,7 @@ def test_half_a_reply_never_ends() -> None:
 def test_a_split_reply_pauses_in_the_middle() -> None:
     with led() as bench:
         bench.open("dmm")
-        arm(bench, kind="split", byte=4, **{"for": 5.0})
+        arm(bench, kind="split", byte=4, for_=5.0)
         with pytest.raises(TimeoutError):
             version(bench, 4.0)
         assert bench.line("dmm", 2.0) == VERSION
@@ -196,7 +197,7 @@ def test_a_fault_may_strike_among_received_bytes() -> None:
 def test_mains_that_fail_take_settings_and_connection_with_them() -> None:
     with led() as bench:
         bench.say("dmm", "CONF:FRES 1000", 0.1)
-        arm(bench, kind="restarted", byte=3, **{"for": 5.0})
+        arm(bench, kind="restarted", byte=3, for_=5.0)
         with pytest.raises(ConnectionError):
             version(bench)
         with pytest.raises(ConnectionRefusedError):
