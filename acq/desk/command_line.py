@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "records": "acq.desk.commands.records:records",
     "resume": "acq.desk.commands.run:resume",
     "run": "acq.desk.commands.run:run",
+    "why": "acq.desk.commands.why:why",
     "wiring": "acq.desk.commands.wiring:wiring",
     "certificate": "acq.desk.commands.certificate:certificate",
     "answer": "acq.desk.commands.tell:answer",
