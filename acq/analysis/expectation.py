@@ -13,13 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acq.analysis.fault_changes import OUTPUT_SIGNS, SOUND, Change
 from acq.analysis.leads import ADJACENT_PAIRS, LeadPair
-from acq.analysis.network import BridgeElements, Floats, lead_resistances, pick
+from acq.analysis.network import BridgeElements, Floats, pick
 from acq.analysis.population import Population
 
 TOP_BOTTOM = np.array([1.0, 1.0, -1.0, -1.0])
 LEFT_RIGHT = np.array([1.0, -1.0, 1.0, -1.0])
-OUTPUT = np.array([-1.0, 1.0, 1.0, -1.0])  # of a positive signal
 REFERENCE_CELSIUS = 20.0
 
 DEVIATES = (
@@ -95,10 +95,6 @@ class ExpectedCell:
         return f"{how} compensation assumed: {plus:.4g} ohm at Ex+, {minus:.4g} ohm at Ex-"
 
 
-Change = Callable[[BridgeElements], Floats]
-"""From the elements of a sound cell to the lead resistances (..., 6, 6) with a fault in it."""
-
-
 def elements(cell: ExpectedCell, population: Population, z: Floats) -> BridgeElements:
     """Return the elements at the cell's temperature for deviates z of shape (..., COUNT)."""
     spread = population.spread
@@ -113,7 +109,7 @@ def elements(cell: ExpectedCell, population: Population, z: Floats) -> BridgeEle
     mismatch = (
         spread.arm_mismatch * of("top-bottom")[..., None] * TOP_BOTTOM
         + spread.arm_mismatch * of("left-right")[..., None] * LEFT_RIGHT
-        + (zero * cell.input_ohms / cell.arm_ohms)[..., None] * OUTPUT
+        + (zero * cell.input_ohms / cell.arm_ohms)[..., None] * OUTPUT_SIGNS
     )
     per_metre = 1.0 + spread.conductor_common * of("conductors")
     copper = cell.conductor_ohms * per_metre * (1.0 + spread.copper_per_kelvin * kelvin)
@@ -145,7 +141,7 @@ def readings(
     population: Population,
     z: Floats,
     pairs: Sequence[LeadPair],
-    change: Change = lead_resistances,
+    change: Change = SOUND,
 ) -> Floats:
     """Return what the bench reads of a cell, without noise: shape (..., pairs + 1), ohm.
 

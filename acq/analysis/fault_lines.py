@@ -15,14 +15,14 @@ import numpy as np
 
 from acq.analysis.expectation import (
     PLACE,
-    Change,
     ExpectedCell,
     readings,
     with_slopes,
 )
+from acq.analysis.fault_changes import SOUND, Change
 from acq.analysis.faults import FaultAt
 from acq.analysis.leads import Lead, LeadPair
-from acq.analysis.network import BRIDGE_LEADS, Floats, lead_resistances
+from acq.analysis.network import BRIDGE_LEADS, Floats
 from acq.analysis.population import Population
 from acq.analysis.sizes import SizePrior, exactly
 
@@ -58,7 +58,8 @@ class Line:
     `columns` and, per s, `columns_per_size` are further independent scatter of the readings,
     shaped (D, any); `jitter` is independent noise of each reading per |s|; `open` tells which
     readings are open. `leak_ohms` goes from s to a leak; `leak_bin` is the place of a leak in
-    `LEAK_BINS`. `from_papers` is False when the papers tell nothing about the cell. Readings
+    `LEAK_BINS`. `change` makes the exact network of a size, where it is more than a line.
+    `from_papers` is False when the papers tell nothing about the cell. Readings
     above `range_ohms` are taken in another range, which is off by `range_gain` against the first.
     """
 
@@ -73,6 +74,7 @@ class Line:
     jitter: Floats
     open: Floats
     measure: Measure | None = None
+    change: Callable[[float], Change] | None = None
     scatter: Floats | None = None
     leak_ohms: Callable[[Floats], Floats] | None = None
     leak_bin: int | None = None
@@ -101,7 +103,7 @@ class LineMaker:
     sound: tuple[Floats, Floats] = field(init=False)
 
     def __post_init__(self) -> None:
-        self.sound = self.both(lead_resistances)
+        self.sound = self.both(SOUND)
 
     @property
     def leads(self) -> tuple[Lead, ...]:
@@ -119,6 +121,7 @@ class LineMaker:
         base: Change | None = None,
         prior: SizePrior | None = None,
         measure: Measure | None = None,
+        change: Callable[[float], Change] | None = None,
     ) -> Line:
         """Return the line from a sound cell (or `base`) to `extreme`."""
         start, start_slopes = self.sound if base is None else self.both(base)
@@ -136,6 +139,7 @@ class LineMaker:
             jitter=MODEL_SHARE * np.abs(end - start),
             open=np.zeros(len(start), bool),
             measure=measure,
+            change=change,
             range_ohms=self.population.meters.range_ohms,
             range_gain=np.sqrt(2.0) * self.population.meters.gain,
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from itertools import combinations
 
 import numpy as np
@@ -73,13 +74,22 @@ def arms(maker: LineMaker) -> Iterator[Line]:
     left = log_uniform(1e-6, 0.01, lambda x: -3.0 * arm_position(x), signs=(1,), bins=8)
     zero_resistor = log_uniform(1.5e-4, 1.7e-3, lambda x: arm_position(1.0 + x))
     for arm, where in ARMS.items():
-        to_open = maker.line(extreme=changes.arm_scaled(arm, np.inf))
-        to_short = maker.line(extreme=changes.arm_scaled(arm, 0.0))
+        to_open = maker.line(
+            extreme=changes.arm_scaled(arm, np.inf), change=partial(_arm_at, arm, 1.0)
+        )
+        to_short = maker.line(
+            extreme=changes.arm_scaled(arm, 0.0), change=partial(_arm_at, arm, -1.0 / 3.0)
+        )
         clean = mixture((0.85, exactly()), (0.15, partly_open))
         yield _as(to_open, Fault.OPEN_ARM, where, clean, in_percent)
         yield _as(to_short, Fault.SHORTED_ARM, where, left, shorted)
         yield _as(to_open, Fault.ARM_CHANGED, where, changed, in_percent)
         yield _as(to_open, Fault.ZERO_COMPENSATION_FAILED, where, zero_resistor, in_ohms)
+
+
+def _arm_at(arm: str, share: float, s: float) -> changes.Change:
+    """Return the change at s of a line that is `share` of the line to an open arm."""
+    return changes.arm_scaled(arm, float(arm_factor(np.asarray(share * s))))
 
 
 def _as(
@@ -96,6 +106,7 @@ def joints(maker: LineMaker) -> Iterator[Line]:
             (FaultAt(Fault.LOOSE_JOINT, (lead,)), 0.7),
             (FaultAt(Fault.DAMAGED_CABLE, (lead,)), 1.0),
             extreme=changes.ohms_in_lead(lead, 1.0),
+            change=partial(changes.ohms_in_lead, lead),
             prior=ohms,
             measure=Measure(of=lambda s: s, unit="ohm"),
         )
@@ -106,6 +117,7 @@ def joints(maker: LineMaker) -> Iterator[Line]:
         line = maker.line(
             (FaultAt(Fault.LOOSE_JOINT, where), 0.3),
             extreme=changes.arm_scaled(arm, np.inf),
+            change=partial(_arm_at, arm, 1.0),
             prior=in_arm,
             measure=Measure(of=lambda s: nominal * (arm_factor(s) - 1.0), unit="ohm"),
         )
@@ -142,15 +154,24 @@ def legs(maker: LineMaker) -> Iterator[Line]:
         if not maker.cell.legs_ohms[side]:
             continue
         fault = FaultAt(Fault.COMPENSATION_FAILED, (lead,))
-        line = maker.line(extreme=changes.leg_scaled(side, 0.0), measure=measure)
+        line = maker.line(
+            extreme=changes.leg_scaled(side, 0.0),
+            measure=measure,
+            change=partial(_leg_at, side),
+        )
         for weight, prior in ((0.5, exactly()), (0.2, changed)):
             yield replace(line, shares=((fault, weight),), prior=prior)
+
+
+def _leg_at(side: int, s: float) -> changes.Change:
+    return changes.leg_scaled(side, 1.0 - s)
 
 
 def body(maker: LineMaker) -> Iterator[Line]:
     """Zero shifts of the spring body, by their part of the rated output."""
     line = maker.line(
         extreme=changes.output_shifted(maker.cell.rated_output),
+        change=lambda s: changes.output_shifted(s * maker.cell.rated_output),
         measure=Measure(of=lambda s: 100.0 * s, unit="% of rated output"),
     )
     for fault, low, high in (
@@ -168,12 +189,15 @@ def surroundings(maker: LineMaker) -> Iterator[Line]:
     an EMF of 1.5 to 300 uV where the zero still holds it.
     """
     spread, kelvin = maker.population.spread, 10.0
-    warm = changes.legs_scaled(
-        1.0 + spread.leg_per_kelvin * kelvin, 1.0 + spread.copper_per_kelvin * kelvin
-    )
+
+    def warm(s: float) -> changes.Change:
+        legs = 1.0 + spread.leg_per_kelvin * kelvin * s
+        return changes.legs_and_cable_scaled(legs, 1.0 + spread.copper_per_kelvin * kelvin * s)
+
     yield maker.line(
         (FaultAt(Fault.NOT_SOAKED), 1.0),
-        extreme=warm,
+        extreme=warm(1.0),
+        change=warm,
         prior=log_uniform(0.05, 2.0, lambda x: x),
         measure=Measure(of=lambda s: kelvin * s, unit="K against the room"),
     )
@@ -181,6 +205,7 @@ def surroundings(maker: LineMaker) -> Iterator[Line]:
     yield maker.line(
         (FaultAt(Fault.WRONG_CABLE_LENGTH), 1.0),
         extreme=changes.cable_scaled(2.0),
+        change=lambda s: changes.cable_scaled(1.0 + s),
         prior=mixture(
             (0.7, log_uniform(0.05, longest, lambda x: x, signs=(1,))),
             (0.3, log_uniform(0.05, 0.9, lambda x: -x, signs=(1,))),

@@ -36,6 +36,7 @@ def shorts(maker: LineMaker) -> Iterator[Line]:
         line = maker.line(
             (FaultAt(Fault.LEAD_SHORT, (one, other)), 1.0),
             extreme=changes.leads_touch(one, other, 0.0, 0.5),
+            change=_touching(one, other, across),
             prior=log_uniform(1e-3, 30.0, _bridged(across), signs=(1,), bins=8),
             measure=_path(across),
         )
@@ -92,6 +93,11 @@ def paths_beside(maker: LineMaker) -> Iterator[Line]:
 
 def _across(maker: LineMaker, pair: LeadPair) -> float:
     return float(maker.sound[0][maker.pairs.index(pair)])
+
+
+def _touching(one: Lead, other: Lead, across: float) -> Callable[[float], changes.Change]:
+    ohms = _path_ohms(across)
+    return lambda s: changes.leads_touch(one, other, float(ohms(np.asarray(s))), 0.5)
 
 
 def _bridged(across: float) -> Callable[[Floats], Floats]:
