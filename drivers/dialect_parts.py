@@ -162,6 +162,9 @@ class Reading(Written):
     start: Template | None = None
     fetch: Template | None = None
     confirm: Template | None = None
+    confirm_over: Literal["any link", "serial"] = "any link"
+    confirm_ratio: float = Field(default=0.0, ge=0.0, le=0.5)
+    confirm_absolute: float = Field(default=0.0, ge=0.0)
     prove: tuple[Step, ...] = ()
     skip: tuple[Reply, ...] = ()
     stopped: tuple[Reply, ...] = ()

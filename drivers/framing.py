@@ -10,6 +10,8 @@ from __future__ import annotations
 # which arrive as data when one side was told to use no flow control.
 MEANINGLESS = b" \t\r\n\v\f\x00\x11\x13"
 FLOW = b"\x11\x13"
+# In front of a line the same, but for blanks: they pad numbers, and a lost digit moves them.
+CONTROL = MEANINGLESS.replace(b" ", b"")
 _LINE_ENDS = {b"\n": "LF", b"\r": "CR", b"\x00": "NUL", b";": "a semicolon"}
 
 
@@ -43,7 +45,7 @@ class LineFramer:
         self._buffer += data
 
     def next_line(self) -> bytes | None:
-        """Return the next line that is not blank, stripped, or None for "need more".
+        """Return the next line that is not blank, or None for "need more".
 
         Raises FramingError when no terminator comes within the longest line.
         """
@@ -60,11 +62,13 @@ class LineFramer:
 
     def _meaning_of(self, line: bytearray) -> bytes:
         kept = line.translate(None, FLOW) if b"\x11" in line or b"\x13" in line else line
-        return bytes(self._without_prompt(kept.strip(MEANINGLESS)))
+        if not kept.strip(MEANINGLESS):
+            return b""
+        return bytes(self._without_prompt(kept.rstrip(MEANINGLESS).lstrip(CONTROL)))
 
     def _without_prompt(self, line: bytearray) -> bytearray:
         while self._prompt and line.startswith(self._prompt):
-            line = line[len(self._prompt) :].lstrip(MEANINGLESS)
+            line = line[len(self._prompt) :].lstrip(CONTROL)
         return line
 
     def _search_later_from(self) -> int:

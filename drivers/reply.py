@@ -100,6 +100,7 @@ class ReplyShape(Written):
 
     pattern: str
     lines: int = 1
+    blanks: bool = False
     unit: str | None = None
     scale: float = 1.0
     decimal: Literal[".", ","] = "."
@@ -142,7 +143,7 @@ class ReplyShape(Written):
 
     def match(self, text: str) -> dict[str, str]:
         """Return the groups that took part; raises NotThisReplyError."""
-        found = self.expression.fullmatch(text)
+        found = self.expression.fullmatch(text if self.blanks else text.strip())
         if found is None:
             raise NotThisReplyError(f"{text!r} does not match {self.pattern!r}")
         return {name: part for name, part in found.groupdict().items() if part is not None}

@@ -40,7 +40,8 @@ class Scanner(Instrument):
         """Return the channels that are closed, as the scanner says."""
         if self._words.closed_by == "each":
             return frozenset(self._closed_one_by_one())
-        text = self._talk.ask(self._steps.fill(self._words.closed, self._steps.words())).text
+        command = self._steps.fill(self._words.closed, self._steps.words())
+        text = self._steps.ask_state(command, self._words.closed_reply.lines)
         listed = self._steps.match(self._words.closed_reply, text).get("channels", "")
         return frozenset(self._numbers(listed, text))
 
@@ -115,7 +116,7 @@ class Scanner(Instrument):
     def _closed_one_by_one(self) -> Iterator[int]:
         for part in self._parts(self._words.channels):
             words = self._steps.words({"list": self._list(part)})
-            text = self._talk.ask(self._steps.fill(self._words.closed, words)).text
+            text = self._steps.ask_state(self._steps.fill(self._words.closed, words))
             states = [state.strip() for state in text.split(",")]
             if len(states) != len(part) or not set(states) <= {"0", "1"}:
                 self._talk.doubt()

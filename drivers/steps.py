@@ -92,6 +92,16 @@ class Steps:
         for step in steps:
             self._do(step, None, words)
 
+    def ask_state(self, command: str, lines: int = 1) -> str:
+        """Ask for a state; on a serial line twice, for one wrong bit makes 0 out of 1 there."""
+        said = self._talk.ask(command, lines=lines).text
+        if self._talk.is_serial:
+            again = self._talk.ask(command, lines=lines).text
+            if again != said:
+                self._talk.doubt()
+                raise self._talk.reply_error(f"asked again it said {again!r}", said)
+        return said
+
     def select(self) -> None:
         """Choose the output or channel that everything after this is meant for."""
         if self._dialect.select:
@@ -100,9 +110,7 @@ class Steps:
     def is_on(self, question: OnOff) -> bool:
         """Return what the instrument answers to a question of on or off."""
         self.select()
-        answer = self._talk.ask(
-            self.fill(question.ask, self.words()), lines=question.reply.lines
-        ).text
+        answer = self.ask_state(self.fill(question.ask, self.words()), question.reply.lines)
         fields = self.match(question.reply, answer)
         if question.bit is None:
             return "on" in fields

@@ -126,8 +126,10 @@ class Request(HighVoltage):
         if line == "R":
             if self.state() != "TESTING":
                 return "---"
-            number = f"{float(self.ohms) / 1e6:8.1f}"
-            return f"{self.sign}{number} MOHM"
+            if self.sign:
+                tera = float(self.ohms) / 1e12
+                return f"{self.sign} {tera:.3f} TOHM" if tera >= 1 else f"{self.sign} 1.000 MOHM"
+            return f"{float(self.ohms) / 1e6:8.1f} MOHM"
         if line in ("H0", "H1"):
             self.go() if line == "H0" else self.off()
             return "OK"
@@ -175,7 +177,10 @@ class Stream(HighVoltage):
         state = {"READY": "IDLE", "CHARGING": "CHG", "TESTING": "TEST", "DISCHARGING": "DIS"}
         reading = "---"
         if self.state() == "TESTING" and self.seconds() > 0.05:
-            reading = f"{self.sign}{float(self.ohms) / 1e9:.3f}G"
+            tera = float(self.ohms) >= 1e12
+            small = float(self.ohms) < 1e9
+            prefix, scale = ("T", 1e12) if tera else ("M", 1e6) if small else ("G", 1e9)
+            reading = f"{self.sign}{float(self.ohms) / scale:.3f}{prefix}"
         return (
             f"{state[self.state()]},{self.volts():06.1f}V,{reading},"
             f"{self.seconds():06.1f}S,{self.setting:04d}"
