@@ -46,7 +46,7 @@ def test_a_healthy_cell_passes_and_leaves_records_and_a_certificate(tmp_path: Pa
     assert bridgebench("records", "verify").returncode == 0
     assert "SIM-healthy-1-001" in bridgebench("history", "B-011902").stdout
     budget = bridgebench("why", "SIM-healthy-1-001", "zero balance").stdout
-    assert budget.startswith("zero balance: -0.0064")
+    assert budget.startswith("zero balance: -0.006")
     assert "dmm" in budget
 
 
