@@ -14,25 +14,24 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.special import logsumexp
 
+from acq.analysis.beside import Beside
 from acq.analysis.expectation import COUNT, ExpectedCell, zero_as_ohms
 from acq.analysis.fault_lines import Line, LineMaker
 from acq.analysis.fault_models import all_lines
-from acq.analysis.faults import UNKNOWN, Fault, FaultAt
+from acq.analysis.faults import NONE_FOUND, UNKNOWN, Fault, FaultAt
 from acq.analysis.first_look import Mask, Places
 from acq.analysis.insulation_evidence import InsulationReadings, InsulationTable
-from acq.analysis.leads import INPUT, Lead, LeadPair
-from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES
+from acq.analysis.leads import INPUT, LeadPair
 from acq.analysis.network import Floats
 from acq.analysis.network_evidence import NEVER, Evidence, LineTable, groups
 from acq.analysis.population import Population
-from acq.analysis.side_evidence import EmfEvidence, ScatterEvidence, emf_evidence
+from acq.analysis.side_evidence import ScatterEvidence, emf_evidence
 
 ANYWHERE = 0.7  # standard deviation of ln of a resistance under the unknown fault
 OPEN_ANYWHERE = 0.1  # of the readings are open under the unknown fault
-LEAK_BESIDE = (1.0, 0.5)
-"""Decades from a leak among two leads to the one beside it, to housing or shield: mean, spread."""
-LEAK_ALONE = 0.15  # of the leaks between two leads touch neither housing nor shield
-MOISTURE_PATH = {Fault.MOISTURE_IN_CELL: 0, Fault.MOISTURE_IN_CABLE: 1}
+ALARM = 3.0
+"""How much more probable than none-found a fault must be to stand first: a false alarm on a
+sound cell costs more than one more look at it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -49,7 +48,7 @@ class CellReadings:
     emf: Floats | None = None
     insulation: InsulationReadings | None = None
     scatter: Floats | None = None
-    repeats: int = 3
+    repeats: int | Floats = 3
     mean: Floats | None = None
 
 
@@ -70,16 +69,21 @@ class Ranking:
 
     @property
     def first(self) -> Places:
-        """The most probable fault of each cell, as a place in `faults`."""
-        return np.asarray(self.probability.argmax(-1))
+        """The answer for each cell, as a place in `faults`: none-found, unless a fault is
+        `ALARM` times as probable.
+        """
+        handicapped = self.probability.copy()
+        handicapped[:, self.faults.index(NONE_FOUND)] *= ALARM
+        return np.asarray(handicapped.argmax(-1))
 
 
 @dataclass(slots=True)
 class Ranker:
     """Everything that is the same for all cells of one type, prepared once.
 
-    `noise` replaces the population's noise of a pair, ohm; `emf_at` as in `LineMaker`, `root` as
-    in `LineTable`.
+    `noise` replaces the population's noise of a pair in ohm, `zero_noise` that of a zero in V/V;
+    `emf_at` as in `LineMaker`, `root` as in `LineTable`. `shares` are per line its faults, each
+    with ln of its share in the population.
     """
 
     cell: ExpectedCell
@@ -88,65 +92,64 @@ class Ranker:
     noise: Floats | None = None
     emf_at: float | None = None
     root: Floats | None = None
+    zero_noise: float | None = None
     lines: list[Line] = field(init=False)
     faults: tuple[FaultAt, ...] = field(init=False)
-    _insulation: InsulationTable = field(init=False)
+    insulation: InsulationTable = field(init=False)
+    shares: list[list[tuple[FaultAt, float]]] = field(init=False)
+    reading_noise: Floats = field(init=False)
     _tables: dict[bytes, tuple[LineTable, Places]] = field(default_factory=dict)
-    shares: list[list[tuple[int, float]]] = field(init=False)
-    _noise: Floats = field(init=False)
 
     def __post_init__(self) -> None:
         maker = LineMaker(self.cell, self.population, self.pairs, self.emf_at)
         self.lines = all_lines(maker)
-        self._insulation = InsulationTable(self.population, self.cell.shield_connected)
+        self.insulation = InsulationTable(self.population, self.cell.shield_connected)
         places = dict.fromkeys(place for line in self.lines for place, _ in line.shares)
         self.faults = tuple(places)
         self.shares = self._priors()
-        self._noise = self._reading_noise()
+        self.reading_noise = self._reading_noise()
 
     def _reading_noise(self) -> Floats:
         meters = self.population.meters
         pair = meters.noise_ohms if self.noise is None else self.noise
-        ratio = meters.zero_ratio
+        ratio = meters.zero_ratio if self.zero_noise is None else self.zero_noise
         if self.emf_at is not None:
             ratio = float(np.hypot(ratio, meters.emf_volts / abs(self.emf_at)))
         zero = 2.0 * self.cell.input_ohms * ratio
         return np.append(np.broadcast_to(pair, len(self.pairs)), zero)
 
-    def _priors(self) -> list[list[tuple[int, float]]]:
-        """Return per line the places of its faults and ln of their share in the population."""
+    def _priors(self) -> list[list[tuple[FaultAt, float]]]:
         total: dict[Fault, float] = {}
         for line in self.lines:
             for place, weight in line.shares:
                 total[place.fault] = total.get(place.fault, 0.0) + weight
         total[Fault.UNKNOWN] = 1.0  # the other half of it fits no line
-        number = {place: n for n, place in enumerate(self.faults)}
 
         def log_share(place: FaultAt, weight: float) -> float:
             share = self.population.share(place.fault, total) * weight / total[place.fault]
             return float(np.log(share)) if share > 0 else NEVER
 
-        return [[(number[p], log_share(p, w)) for p, w in line.shares] for line in self.lines]
+        return [[(p, log_share(p, w)) for p, w in line.shares] for line in self.lines]
 
     def rank(self, readings: CellReadings) -> Ranking:
         """Return the probability of every fault for every cell."""
-        cells = len(readings.pairs)
-        side = _Side.of(readings, self)
-        logs = np.full((cells, len(self.faults)), NEVER)
-        best = np.full((cells, len(self.faults)), NEVER)
-        line_of = np.zeros((cells, len(self.faults)), np.int64)
-        network = self._network(readings, side)
+        cells, number_of = len(readings.pairs), {x: n for n, x in enumerate(self.faults)}
+        beside = self.beside(readings)
+        network = self.network(readings, beside)
+        shape = (cells, len(self.faults))
+        logs, best, line_of = np.full(shape, NEVER), np.full(shape, NEVER), np.zeros(shape, int)
         for number, line in enumerate(self.lines):
-            for place, share in self.shares[number]:
-                fault = self.faults[place]
+            for fault, share in self.shares[number]:
+                place = number_of[fault]
                 log = network.log[:, number] + share
-                log = log + side.log(line, fault, network.size[:, number])
+                log = log + beside.log(line, fault, network.size[:, number])
                 logs[:, place] = np.logaddexp(logs[:, place], log)
                 better = log > best[:, place]
                 best[better, place] = log[better]
                 line_of[better, place] = number
-        unknown = self.faults.index(UNKNOWN)
-        logs[:, unknown] = np.logaddexp(logs[:, unknown], self._unknown(readings) + side.sound)
+        unknown = number_of[UNKNOWN]
+        anything = self.unknown(readings) + beside.sound
+        logs[:, unknown] = np.logaddexp(logs[:, unknown], anything)
         rows = np.arange(cells)[:, None]
         return Ranking(
             self.faults,
@@ -170,7 +173,24 @@ class Ranker:
         opened = np.concatenate([opened, np.zeros((len(pairs), 1), bool)], -1)
         return np.concatenate([pairs, known[:, None]], -1), opened
 
-    def _network(self, readings: CellReadings, side: _Side) -> Evidence:
+    def beside(self, readings: CellReadings) -> Beside:
+        """Return what speaks for the faults beside the network."""
+        cells, meters = len(readings.pairs), self.population.meters
+        nothing = InsulationReadings(np.full((cells, 3), np.nan), np.zeros((cells, 3), bool))
+        volts = np.full(cells, np.nan) if readings.emf is None else readings.emf
+        scatter = None
+        if readings.scatter is not None:
+            scatter = ScatterEvidence(readings.scatter, readings.repeats, meters)
+        return Beside.of(
+            self.lines,
+            self.insulation.evidence(readings.insulation or nothing),
+            emf_evidence(volts, meters),
+            scatter,
+        )
+
+    def network(self, readings: CellReadings, beside: Beside) -> Evidence:
+        """Return the evidence of all lines; what cannot be open or shut like this has none."""
+        most, wanted = beside.at_most(self.lines, self.shares)
         ohms, opened = self.in_ohms(readings)
         cells, count = len(ohms), len(self.lines)
         mean = np.zeros((cells, COUNT)) if readings.mean is None else readings.mean
@@ -182,9 +202,7 @@ class Ranker:
             if not len(lines) or not present.any():
                 continue
             rows, at = np.flatnonzero(present), np.ix_(some, lines)
-            found = table.evidence(
-                ohms[np.ix_(some, rows)], mean[some], side.beside[at], side.wanted[at]
-            )
+            found = table.evidence(ohms[np.ix_(some, rows)], mean[some], most[at], wanted[at])
             out.log[at], out.size[at] = found.log, found.size
             out.sigma[at], out.chi_square[at] = found.sigma, found.chi_square
         return out
@@ -202,10 +220,12 @@ class Ranker:
         return self._tables[key]
 
     def _line_table(self, lines: list[Line], present: Mask) -> LineTable:
-        return LineTable(lines, np.flatnonzero(present), self._noise, self.root)
+        return LineTable(lines, np.flatnonzero(present), self.reading_noise, self.root)
 
-    def _unknown(self, readings: CellReadings) -> Floats:
-        """Return the evidence of a fault that moves every reading anyhow."""
+    def unknown(self, readings: CellReadings) -> Floats:
+        """Return the log evidence (cells,) of a fault that moves every reading anyhow, with
+        its share in the population.
+        """
         ohms, opened = self.in_ohms(readings)
         base = self.lines[0].base
         at = np.where(np.isfinite(ohms) & (ohms > 0), ohms, np.nan)[:, :-1]
@@ -217,108 +237,3 @@ class Ranker:
         zero = -0.5 * (ohms[:, -1] / wide) ** 2 - 0.5 * np.log(2.0 * np.pi) - np.log(wide)
         share = 0.5 * self.population.share(Fault.UNKNOWN)
         return np.asarray(total + np.nan_to_num(zero) + np.log(max(share, 1e-300)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Side:
-    """Evidence beside the network, per line and fault."""
-
-    sound_paths: Floats
-    leaks: Floats
-    contacts: Floats
-    tie: Floats
-    emf: EmfEvidence
-    steady: Floats
-    moving: dict[bytes, Floats]
-    beside: Floats
-    wanted: Mask
-
-    @classmethod
-    def of(cls, readings: CellReadings, ranker: Ranker) -> _Side:
-        cells, meters = len(readings.pairs), ranker.population.meters
-        nothing = np.full((cells, 3), np.nan)
-        paths = readings.insulation or InsulationReadings(nothing, np.zeros((cells, 3), bool))
-        insulation = ranker._insulation.evidence(paths)
-        volts = np.full(cells, np.nan) if readings.emf is None else readings.emf
-        scatter, steady = None, np.zeros(cells)
-        moving: dict[bytes, Floats] = {}
-        if readings.scatter is not None:
-            scatter = ScatterEvidence(readings.scatter, readings.repeats, meters)
-            steady = scatter.steady
-        for line in ranker.lines:
-            if line.scatter is not None and scatter is not None:
-                key = line.scatter.tobytes()
-                if key not in moving:
-                    moving[key] = scatter.moving(line.scatter)
-        side = cls(
-            insulation.sound,
-            insulation.leaks,
-            insulation.contacts,
-            insulation.tie,
-            emf_evidence(volts, meters),
-            steady,
-            moving,
-            np.full((cells, len(ranker.lines)), NEVER),
-            np.zeros((cells, len(ranker.lines)), bool),
-        )
-        side._look_beside(ranker)
-        return side
-
-    def _look_beside(self, ranker: Ranker) -> None:
-        """Find out for each line what speaks for it here: its most probable fault's evidence."""
-        largest = np.full(len(self.steady), 1.0)
-        for number, line in enumerate(ranker.lines):
-            for place, share in ranker.shares[number]:
-                log = self.log(line, ranker.faults[place], largest) + share
-                np.maximum(self.beside[:, number], log, out=self.beside[:, number])
-        best = self.beside.max(-1)
-        for number, line in enumerate(ranker.lines):
-            if line.leak_bin is not None:
-                self.wanted[:, number] = True
-            if line.scatter is not None and self.moving:
-                self.wanted[:, number] = self.moving[line.scatter.tobytes()] > self.steady + 3.0
-            if not line.from_papers:
-                self.wanted[:, number] = self.beside[:, number] > best - 20.0
-
-    @property
-    def sound(self) -> Floats:
-        """Of a fault that shows nowhere here."""
-        return self.sound_paths + self.emf.usual + self.steady
-
-    def log(self, line: Line, place: FaultAt, size: Floats) -> Floats:
-        """Return the log evidence (cells,) of a fault on a line at these sizes."""
-        return self._paths(line, place, size) + self._emf(place) + self._scatter(line)
-
-    def _paths(self, line: Line, place: FaultAt, size: Floats) -> Floats:
-        path = MOISTURE_PATH.get(place.fault)
-        if path is not None:
-            if line.leak_bin is not None:
-                return self.leaks[:, path, line.leak_bin]
-            return self._near(path, line, size)
-        if place.fault is Fault.SHIELD_TO_HOUSING:
-            return self.tie
-        if place.fault is Fault.LEAD_SHORT and len(place.where) == 1:
-            return self.contacts[:, 0 if place.where[0] is Lead.HOUSING else 1]
-        return self.sound_paths
-
-    def _near(self, path: int, line: Line, size: Floats) -> Floats:
-        """A leak between two leads usually comes with a lesser one to housing or shield."""
-        assert line.leak_ohms is not None
-        total = np.log10(np.maximum(line.leak_ohms(size), 1.0)) + LEAK_BESIDE[0]
-        middles = np.append(0.5 * (LEAK_BINS[:-1] + LEAK_BINS[1:]), LEAK_BINS[-1] + 0.7)
-        middles = np.minimum(middles, LEAK_DECADES[1])
-        weights = -0.5 * ((middles - total[:, None]) / LEAK_BESIDE[1]) ** 2
-        weights -= logsumexp(weights, axis=-1, keepdims=True)
-        with_paths = logsumexp(weights + self.leaks[:, path], axis=-1)
-        with_paths = np.log(1.0 - LEAK_ALONE) + with_paths
-        return np.asarray(np.logaddexp(with_paths, np.log(LEAK_ALONE) + self.sound_paths))
-
-    def _emf(self, place: FaultAt) -> Floats:
-        if place.fault in MOISTURE_PATH:
-            return self.emf.galvanic
-        return self.emf.thermal if place.fault is Fault.THERMAL_EMF else self.emf.usual
-
-    def _scatter(self, line: Line) -> Floats:
-        if line.scatter is None or not self.moving:
-            return self.steady
-        return self.moving[line.scatter.tobytes()]

@@ -21,13 +21,13 @@ GALVANIC_SHARE = 0.3  # of the cases of moisture
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScatterEvidence:
-    """Log evidence of the standard deviations (cells, pairs) of `repeats` repeats.
+    """Log evidence of the standard deviations (cells, pairs) of repeats, in ohm.
 
-    NaN where a pair was not repeated. Constant factors that no fault changes are left out.
+    `repeats` is one number, or one for each pair. NaN where a pair was not repeated. Constant factors that no fault changes are left out.
     """
 
     deviations: Floats
-    repeats: int
+    repeats: int | Floats
     meters: Meters
 
     @property
