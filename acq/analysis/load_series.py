@@ -217,14 +217,14 @@ def at_levels(readings: Sequence[LoadReading], within: float) -> tuple[LoadReadi
             groups[-1].append(reading)
         else:
             groups.append([reading])
-    levels: dict[int, float] = {}
+    levels: dict[LoadReading, float] = {}
     for group in groups:
         if group[-1].load - group[0].load > 2 * within:
             raise SeriesError(f"loads near {group[0].load:g} form no level within {within:g}")
         mean = math.fsum(reading.load for reading in group) / len(group)
-        levels.update((id(reading), mean) for reading in group)
+        levels.update(dict.fromkeys(group, mean))
     slope = LoadSeries(tuple(readings), 0.0).arrays.slope
-    return tuple(_moved(reading, levels[id(reading)], slope) for reading in readings)
+    return tuple(_moved(reading, levels[reading], slope) for reading in readings)
 
 
 def _moved(reading: LoadReading, load: float, slope: float) -> LoadReading:

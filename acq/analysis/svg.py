@@ -15,6 +15,7 @@ LEFT, RIGHT, TOP, BOTTOM = 76.0, 20.0, 52.0, 58.0
 FONT = "font-family=\"'Liberation Sans', Arial, Helvetica, sans-serif\""
 FINE, PLAIN, BOLD = 0.6, 1.2, 2.0
 DASHED, DOTTED = "6 4", "1.5 3"
+NOTHING = 1e-30  # values below this are drawn as zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,8 +41,10 @@ class Axis:
 def axis(values: Sequence[float], label: str, *, ticks: int = 6) -> Axis:
     """Return an axis over the values: steps of 1, 2 or 5, about `ticks` of them."""
     low, high = min(values), max(values)
-    if high - low <= 1e-12 * max(abs(low), abs(high)):
-        low, high = (low - 1.0, high + 1.0) if low == 0 else (low - abs(low), high + abs(high))
+    size = max(abs(low), abs(high))
+    if high - low <= 1e-12 * size or size < NOTHING:
+        reach = size if size >= NOTHING else 1.0
+        low, high = low - reach, high + reach
     rough = (high - low) / ticks
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(factor * power for factor in (1, 2, 5, 10) if factor * power >= rough * (1 - 1e-9))

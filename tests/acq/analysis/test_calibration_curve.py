@@ -52,7 +52,7 @@ def test_without_replicates_terms_are_added_while_they_matter() -> None:
 
 
 @given(st.integers(0, 999), st.floats(1e-3, 1e3), st.floats(1e-3, 1e3))
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 def test_units_of_load_and_output_do_not_matter(seed: int, load: float, output: float) -> None:
     flat = scattered(seed, 0.0, 1.0, 3e-4)
     scaled = CalibrationData.plain(
@@ -68,7 +68,7 @@ def test_units_of_load_and_output_do_not_matter(seed: int, load: float, output: 
 
 
 @given(st.integers(0, 999), st.floats(60.0, 490.0))
-@settings(max_examples=50)
+@settings(max_examples=50, deadline=None)
 def test_solving_undoes_the_curve(seed: int, load: float) -> None:
     curve = fit_polynomial(scattered(seed, 0.0, 1.0, 3e-4, 1e-4), 3)
     assert curve.load_for(curve.at(load)).value == pytest.approx(load, rel=1e-12)

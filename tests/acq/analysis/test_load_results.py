@@ -119,7 +119,8 @@ def _nothing(u: float, direction: Direction) -> float:  # noqa: ARG001
 
 noises = st.lists(st.integers(-50, 50).map(lambda n: n * 1e-10), min_size=33, max_size=33)
 lines = st.sampled_from(Line)
-few = settings(max_examples=20)  # each example evaluates two whole series
+# each example evaluates two whole series, on a busy machine in its own time
+few = settings(max_examples=20, deadline=None)
 
 
 def figures(found: LoadResults) -> dict[str, tuple[float, float]]:

@@ -7,7 +7,7 @@ import re
 import xml.etree.ElementTree as ET
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from acq.analysis.oiml_r60 import MeasuringRange, accuracy_class
@@ -136,6 +136,9 @@ def test_points_without_uncertainty_have_no_bars() -> None:
     assert "U" not in words
 
 
+@settings(deadline=None)
+@example([5e-324])
+@example([0.0])
 @given(st.lists(st.floats(-1e9, 1e9), min_size=1, max_size=5))
 def test_an_axis_covers_its_values_with_round_ticks(values: list[float]) -> None:
     found = axis(values, "x")

@@ -7,7 +7,7 @@ import math
 import GTC
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acq.analysis.load_results import LoadResults, load_results
@@ -143,6 +143,7 @@ def test_a_mean_of_runs_has_the_textbook_scatter() -> None:
     assert part.degrees_of_freedom == 2
 
 
+@settings(deadline=None)
 @given(st.integers(0, 2**32 - 1))
 def test_the_two_parts_of_the_scatter_share_nothing(seed: int) -> None:
     """What a run does as a whole (zero, sensitivity, drift) leaves the pooled part alone."""

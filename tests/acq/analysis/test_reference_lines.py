@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
@@ -29,6 +29,7 @@ def largest(line: Line, loads: list[float], outputs: list[float]) -> float:
     )
 
 
+@settings(deadline=None)
 @given(bends)
 def test_the_minimax_line_is_the_optimum_of_a_linear_program(bend: list[float]) -> None:
     loads, outputs = points(bend)
@@ -46,6 +47,7 @@ def test_the_minimax_line_is_the_optimum_of_a_linear_program(bend: list[float]) 
     assert 1e6 * largest(Line.MINIMAX, loads, outputs) == pytest.approx(found.fun, abs=1e-7)
 
 
+@settings(deadline=None)
 @given(bends)
 def test_least_squares_agrees_with_numpy(bend: list[float]) -> None:
     loads, outputs = points(bend)
@@ -55,6 +57,7 @@ def test_least_squares_agrees_with_numpy(bend: list[float]) -> None:
         assert weights.at(load) @ outputs == pytest.approx(fitted(load), abs=1e-15)
 
 
+@settings(deadline=None)
 @given(bends)
 def test_no_line_beats_minimax_and_no_line_beats_least_squares(bend: list[float]) -> None:
     loads, outputs = points(bend)
@@ -70,6 +73,7 @@ def test_no_line_beats_minimax_and_no_line_beats_least_squares(bend: list[float]
     assert squares(Line.LEAST_SQUARES) <= min(map(squares, Line)) * (1 + 1e-9)
 
 
+@settings(deadline=None)
 @given(bends, st.sampled_from(Line))
 def test_every_line_reproduces_a_straight_line(bend: list[float], line: Line) -> None:
     """Weights of a line at any load sum to one, and give a straight line back."""
