@@ -14,7 +14,7 @@ from datetime import datetime
 
 from simulated_bench.capacitors import Capacitor
 from simulated_bench.circuit import Point
-from simulated_bench.electrical import EARTH, Contact, contact, earth_parts
+from simulated_bench.electrical import Contact, contact, earth_parts
 from simulated_bench.elements import Element, Part, changed_parts, inserted_parts
 from simulated_bench.events import NS, Events
 from simulated_bench.instruments.insulation_tester import Tester
@@ -77,7 +77,7 @@ class Bench:
         self.electrical: dict[str, Electrical] = {}
         self.supplies: list[PowerSupply] = []
         self.testers: list[Tester] = []
-        self.clips: dict[str, str] = {}
+        self.clips: dict[str, tuple[str, ...]] = {}
         self.crosspoints: dict[int, Crosspoint] = {}
         self.closed: set[int] = set()
         self.earthed: Sequence[Element] = earth_parts()
@@ -131,13 +131,24 @@ class Bench:
 
     # ---- what hands and relays do
 
-    def clip(self, terminal: str, lead: str | None) -> None:
-        """Move the clip of a terminal to a lead, or take it off."""
+    def clip(self, terminal: str, lead: str) -> None:
+        """Put the clip of a terminal on a lead; it leaves the one where it was.
+
+        The insulation tester's ends stay on what they hold: all leads of a bridge are joined.
+        """
         self.changing()
-        if lead is None:
-            self.clips.pop(terminal, None)
+        held = self.clips.get(terminal, ())
+        joins = terminal.startswith("insulation")
+        self.clips[terminal] = (*held, lead) if joins and lead not in held else (lead,)
+
+    def unclip(self, terminal: str, lead: str | None) -> None:
+        """Take the clip of a terminal off a lead, off everything for None."""
+        self.changing()
+        left = () if lead is None else tuple(x for x in self.clips.get(terminal, ()) if x != lead)
+        if left:
+            self.clips[terminal] = left
         else:
-            self.clips[terminal] = lead
+            self.clips.pop(terminal, None)
 
     def relay(self, channel: int, closed: bool) -> None:
         """A relay has moved."""
@@ -171,11 +182,6 @@ class Bench:
         if soaked:
             self.live.put_in(celsius)
 
-    def terminals(self) -> set[str]:
-        """Return every instrument terminal on the bench."""
-        parts = [part for device in self.electrical.values() for part in device.parts()]
-        return {node for part in parts for node in (part.a, part.b)} - {EARTH}
-
     # ---- the circuit in time
 
     def parts(self, seconds: float = 0.0) -> list[Part]:
@@ -186,7 +192,8 @@ class Bench:
         if self._relays is None:
             self._relays = [self._relay_part(point) for point in self.crosspoints.values()]
         parts += self._relays
-        parts += [contact(terminal, lead, HAND_CLIP) for terminal, lead in self.clips.items()]
+        for terminal, leads in self.clips.items():
+            parts += [contact(terminal, lead, HAND_CLIP) for lead in leads]
         if not self.cell.outer:
             return parts
         nodes = {node for part in parts for node in (part.a, part.b)}

@@ -12,6 +12,7 @@ from simulated_bench.circuit import CircuitError
 from simulated_bench.control import Json, OrderError
 from simulated_bench.events import NS
 from simulated_bench.instruments.device import Instrument
+from simulated_bench.instruments_of import TERMINALS
 from simulated_bench.on_the_bench import CellOnBench, outside
 from simulated_bench.papers import GRAVITY
 from simulated_bench.scenario import CellTable, MistakeTable
@@ -76,14 +77,16 @@ class BenchHands:
 
     def _clip(self, order: Mapping[str, object]) -> Json:
         terminal, lead = order.get("terminal"), order.get("lead")
-        terminals = sorted(self.bench.terminals())
+        terminals = [t for role in self.devices for t in TERMINALS.get(role, ())]
         if not isinstance(terminal, str) or terminal not in terminals:
             raise OrderError(f"terminal: one of {', '.join(terminals)}, got {terminal!r}")
         if lead is not None and lead not in LEADS:
             raise OrderError(f"lead: one of {', '.join(LEADS)} or null, got {lead!r}")
+        if lead is None or order.get("off") is True:
+            self.bench.unclip(terminal, None if lead is None else str(lead))
+            return {}
         self._clips += 1
-        slipped = self._clip_mistakes.get(self._clips)
-        self.bench.clip(terminal, slipped or (None if lead is None else str(lead)))
+        self.bench.clip(terminal, self._clip_mistakes.get(self._clips) or str(lead))
         return {}
 
     def _load(self, order: Mapping[str, object]) -> Json:
