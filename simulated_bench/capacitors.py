@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from simulated_bench.circuit import Circuit, Point
 from simulated_bench.regulation import Floats, Mode
-from simulated_bench.topology import solve
+from simulated_bench.topology import Solution, Topology, solve
 
 SAMPLES: Floats = np.geomspace(1e-9, 1.0, 91)
 """Where on a step the modes are looked at, as parts of its length."""
@@ -65,6 +65,7 @@ class Charging:
         self.farads: Floats = np.array([c.farads for c in capacitors])
         self._motions: dict[tuple[int, ...], tuple[NDArray[np.complex128], ...]] = {}
         self._margins: dict[tuple[int, ...], tuple[Floats, Floats]] = {}
+        self._shifts: dict[tuple[int, ...], tuple[Topology, Solution]] = {}
 
     def span(self, start: Point, volts: Floats, seconds: float) -> Span:
         """Return how the charges go on from `start`, which was solved with them in place.
@@ -80,6 +81,24 @@ class Charging:
                 seconds = length
                 after, mean = self._moved(modes, rates, np.array([seconds]))
         return Span(seconds, modes, volts + after[0], volts + mean[0])
+
+    def shifted(self, start: Point, moves: Floats) -> Point | None:
+        """Return `start` with its charges moved a little, by what each volt of them changes.
+
+        None where that is not known: the circuit has another tree by now.
+        """
+        modes = tuple(start.solution.modes.tolist())
+        tree, per_volt = self._shifts.get(modes, (None, None))
+        if tree is not start.topology or per_volt is None:
+            return None
+        was = start.solution
+        solution = Solution(
+            was.tree_volts + moves @ per_volt.tree_volts,
+            was.amps + moves @ per_volt.amps,
+            was.source_emf + moves @ per_volt.source_emf,
+            was.modes,
+        )
+        return Point(self.circuit, start.topology, solution)
 
     def _keeps(self, volts: Floats, moves: Floats, modes: tuple[int, ...]) -> bool:
         """Whether so small a move cannot use up any source's margin: no closer look needed."""
@@ -131,6 +150,7 @@ class Charging:
         sources = tuple(circuit.sources.values())
         solution = solve(tree, wide, charges, amps, sources, modes or None)
         point = Point(circuit, tree, solution)
+        self._shifts[modes] = tree, _per_volt(solution)
         margins = np.zeros((count + 1, len(sources), 5))
         for k, source in enumerate(sources):
             sensed = np.nan_to_num(point.volts(*source.sense), nan=0.0)
@@ -186,6 +206,12 @@ class Charging:
             else:
                 high = middle
         return high
+
+
+def _per_volt(solution: Solution) -> Solution:
+    """What one volt in each capacitor changes; the first row is that of no charge."""
+    volts, amps, emf = solution.tree_volts, solution.amps, solution.source_emf
+    return Solution(volts[1:] - volts[0], amps[1:] - amps[0], emf[1:] - emf[0], solution.modes)
 
 
 def _phi1(z: NDArray[np.complex128]) -> NDArray[np.complex128]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 import numpy as np
 
@@ -25,6 +26,14 @@ MOST_PIECES = 50
 STILL = 1e-8
 STILL_AMPS = 1e-15
 """Charges that move less than this part, or change no current by more, leave the point as it is."""
+
+
+ENDS = itemgetter(0, 1, 2)
+"""Name and both nodes of a part."""
+COLUMNS = itemgetter(3), itemgetter(4), itemgetter(5)
+
+SMALL_VOLTS = 1e-4
+"""Below it a charge's move acts as its response says, which slow drift changes by 1e-4 at most."""
 
 
 class ChatterError(ArithmeticError):
@@ -51,7 +60,9 @@ class TimedCircuit:
         self._find = capacitors
         self._capacitors: Sequence[Capacitor] = ()
         self._circuit: Circuit | None = None
-        self._shape: tuple[tuple[object, ...], ...] = ()
+        self._shape: list[tuple[str, str, str]] = []
+        self._senses: list[tuple[str, str] | None] = []
+        self._regulated: list[int] = []
         self._charging: Charging | None = None
         self._point: Point | None = None
         self.solves = 0
@@ -96,50 +107,69 @@ class TimedCircuit:
             self._charging = Charging(self._circuit, self._capacitors)
         volts = np.array([c.volts for c in self._capacitors])
         span = self._charging.span(start, volts, seconds)
-        point = start
         still = STILL_AMPS * self._charging.series_ohms + STILL * np.abs(volts)
-        if np.any(np.abs(span.mean - volts) > still):
+        moves = span.mean - volts
+        felt = np.abs(moves) > still
+        moved: Point | None = start
+        if felt.any():
+            small = np.all(np.abs(moves[felt]) < SMALL_VOLTS)
+            moved = self._charging.shifted(start, moves) if small else None
+        if moved is None:
             for capacitor, held in zip(self._capacitors, span.mean, strict=True):
                 self._circuit.set(capacitor.element, emf=float(held))
-            point = self._circuit.solve(held=span.modes or None)
+            moved = self._circuit.solve(held=span.modes or None)
             self.solves += 1
         for capacitor, after in zip(self._capacitors, span.after, strict=True):
             capacitor.volts = float(after)
-        return Piece(span.seconds, point)
+        return Piece(span.seconds, moved)
 
     def _solve(self, seconds: float) -> Point:
         parts = self._parts(seconds)
-        shape = tuple((part.name, part.a, part.b, getattr(part, "sense", None)) for part in parts)
-        if self._circuit is None or shape != self._shape:
-            self._circuit, self._shape, self._charging = build(parts), shape, None
-            known = self._circuit.branches
-            self._capacitors = [c for c in self._find() if c.element in known]
-            for capacitor in self._capacitors:
-                self._circuit.set(capacitor.element, emf=capacitor.volts)
+        shape = list(map(ENDS, parts))
+        circuit = self._circuit
+        if circuit is None or shape != self._shape or self._senses != _senses(parts):
+            circuit = self._rebuild(parts, shape)
         else:
-            self._take_values(self._circuit, parts)
+            self._take_values(circuit, parts)
         self.solves += 1
-        return self._circuit.solve()
+        return circuit.solve()
+
+    def _rebuild(self, parts: Sequence[Part], shape: list[tuple[str, str, str]]) -> Circuit:
+        circuit = build(parts)
+        self._circuit, self._shape, self._charging = circuit, shape, None
+        self._senses = _senses(parts)
+        self._regulated = [n for n, part in enumerate(parts) if isinstance(part, Regulated)]
+        self._capacitors = [c for c in self._find() if c.element in circuit.branches]
+        for capacitor in self._capacitors:
+            circuit.set(capacitor.element, emf=capacitor.volts)
+        return circuit
 
     def _take_values(self, circuit: Circuit, parts: Sequence[Part]) -> None:
-        ohms, emf, amps = [], [], []
-        for part in parts:
-            ohms.append(part.ohms)
-            plain = (part.emf, part.amps) if isinstance(part, Element) else (0.0, 0.0)
-            emf.append(plain[0])
-            amps.append(plain[1])
+        # Columns by position: an Element's EMF and current stand where a source has its limits.
+        ohms, emf, amps = (list(map(column, parts)) for column in COLUMNS)
+        for place in self._regulated:
+            emf[place] = amps[place] = 0.0
+            _take_limits(circuit, parts[place])
         for capacitor in self._capacitors:
             emf[circuit.branches[capacitor.element]] = capacitor.volts
         circuit.set_all(ohms, emf, amps)
-        for part in parts:
-            if isinstance(part, Regulated):
-                circuit.set_source(
-                    part.name,
-                    volts=part.volts,
-                    amps_max=part.amps_max,
-                    amps_min=part.amps_min,
-                    emf_min=part.emf_min,
-                    emf_max=part.emf_max,
-                )
-            elif part.law is not None:
-                circuit.set(part.name, law=part.law)
+        for name in circuit.laws:
+            part = parts[circuit.branches[name]]
+            if isinstance(part, Element) and part.law is not None:
+                circuit.set(name, law=part.law)
+
+
+def _senses(parts: Sequence[Part]) -> list[tuple[str, str] | None]:
+    return [part.sense for part in parts if isinstance(part, Regulated)]
+
+
+def _take_limits(circuit: Circuit, part: Part) -> None:
+    if isinstance(part, Regulated):
+        circuit.set_source(
+            part.name,
+            volts=part.volts,
+            amps_max=part.amps_max,
+            amps_min=part.amps_min,
+            emf_min=part.emf_min,
+            emf_max=part.emf_max,
+        )
