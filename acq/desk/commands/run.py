@@ -66,9 +66,12 @@ def run(
     if not simulated and bench_path is None:
         raise WrongInput("which bench? give --bench FILE, or --simulated")
     with contextlib.ExitStack() as held:
-        records = held.enter_context(Records.open(records_url, simulated=simulated))
+        if simulated:  # before a bench is started for nothing
+            held.enter_context(Records.open(records_url, simulated=True)).close()
         text, file = _bench_text(bench_path, scenario, seed, pace)
-        time = held.enter_context(_leading(file))
+        on_simulation = file.simulation is not None
+        records = held.enter_context(Records.open(records_url, simulated=on_simulation))
+        time = held.enter_context(_leading(file, ours=simulated))
         folder = _new_folder(file, records, _seed(time))
         copy_bench_file(text, folder)
         conductor = _conductor(held, folder, records, time, performer, prompts, as_json)
@@ -101,7 +104,7 @@ def resume(number: str, records_url: str | None, prompts: bool, as_json: bool) -
     with contextlib.ExitStack() as held:
         records = held.enter_context(Records.open(records_url, simulated=opened["simulated"]))
         file = _same_bench(folder, opened["scenario"], opened["seed"])
-        time = held.enter_context(_leading(file))
+        time = held.enter_context(_leading(file, ours=True))
         conductor = _conductor(held, folder, records, time, opened["performer"], prompts, as_json)
         return report(conductor.take_up(), records, as_json=as_json)
 
@@ -131,14 +134,14 @@ def _same_bench(folder: RunFolder, scenario: str | None, seed: int | None) -> Be
 
 
 @contextlib.contextmanager
-def _leading(file: BenchFile) -> Iterator[Time]:
-    """Lead the bench's time; a simulated bench ends with the run that it was started for."""
+def _leading(file: BenchFile, *, ours: bool) -> Iterator[Time]:
+    """Lead the bench's time; a simulated bench of ours ends with the run it was started for."""
     time = bench_time(file)
     try:
         yield time
     finally:
         if isinstance(time, SteppedTime):
-            time.end()
+            time.end() if ours else time.close()
 
 
 def _seed(time: Time) -> int | None:

@@ -143,10 +143,10 @@ def test_an_overdue_instrument_stops_or_marks_every_finding() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "says"),
     [
-        ('resource = "TCPIP0::127.0.0.1', 'resource = "TCPIP0::127.0.0.1::9::SOCKET" #', "dmm"),
+        ('resource = "TCPIP0::127.0.0.1', 'resource = "TCPIP0::127.0.0.1::9::SOCKET" #', "::9::"),
         ('identity = "EXAMPLE,DMM', 'identity = "OTHER,DMM', "not the instrument of the bench"),
         ('dialect = "scpi-dmm"', 'dialect = "scpi-dm"', "scpi-dm"),
-        ("[instruments.dmm]", "[instruments.dnm]", "no role 'dnm'"),
+        ("instruments.dmm", "instruments.dnm", "no role 'dnm'"),
     ],
     ids=["nobody listens", "somebody else", "unknown dialect", "unknown role"],
 )
@@ -159,7 +159,7 @@ def test_a_bench_that_is_not_as_its_file_says_stops_with_role_and_resource(
     started = start_simulated_bench("healthy")
     bench = tmp_path / "bench.toml"
     assert old in started.bench_text
-    bench.write_text(started.bench_text.replace(old, new, 1))
+    bench.write_text(started.bench_text.replace(old, new))
     result = bridgebench(
         "run", "acceptance", "--cell", "B-011902", "--bench", str(bench), "--plan", str(QUICK)
     )
