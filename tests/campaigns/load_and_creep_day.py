@@ -96,9 +96,10 @@ def run(scale: float = 1.0) -> tuple[Day, dict[str, list[float]]]:
             day.load(share)
             found["preload"] = list(day.stay(60 * scale))
     for number in range(3):
-        for step in (*range(11), *range(9, -1, -1)):
-            day.load(step / 10)
-            found[f"run {number} {step}"] = list(day.stay(120 * scale))
+        for way, steps in (("up", range(11)), ("down", range(9, -1, -1))):
+            for step in steps:
+                day.load(step / 10)
+                found[f"run {number} {way} {step}"] = list(day.stay(120 * scale))
     list(day.stay(3600 * scale, 10.0))
     for name, share in (("creep", 1.0), ("return", 0.0)):
         day.load(share)
