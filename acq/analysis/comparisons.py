@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acq.analysis.load_results import OF_RATED_OUTPUT, NetCurve
+from acq.analysis.load_results import OF_RATED_OUTPUT, NetCurve, largest_of
 from acq.analysis.load_series import LoadSeries, SeriesError
 from acq.analysis.propagation import (
     Contribution,
@@ -197,7 +197,7 @@ def off_centre(
         for place, name in enumerate(names)
         if name != centre
     }
-    farthest = max(found, key=lambda name: abs(found[name].value))
+    farthest = largest_of(found)
     ordered = sorted((parts.net(place) for place in range(len(names))), key=lambda net: net.value)
     low, high = (ordered[0], ordered[-1]) if middle.value > 0 else (ordered[-1], ordered[0])
     return OffCentre(

@@ -10,9 +10,10 @@ Signs: deviation = output - line; hysteresis = falling - rising; zero return = a
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 
@@ -38,6 +39,10 @@ from acq.analysis.reference_lines import Line, line_weights
 
 OF_RATED_OUTPUT = "of rated output"
 OUTPUT = "V/V"
+# sizes this near to one another are equal but for rounding: a share, and in fractions of output
+TIE, TINY = 1e-9, 1e-14
+
+Key = TypeVar("Key")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +145,16 @@ class NetCurve:
         return Tracked.weighted(weights.at(load) @ self.rising, self.readings)
 
 
+def largest_of(found: Mapping[Key, Tracked]) -> Key:
+    """Return where the size is largest; of equal ones the first.
+
+    Equal but for rounding: a minimax line has three deviations of one size by construction, and
+    which of them a report names must not depend on the last digit.
+    """
+    top = max(abs(tracked.value) for tracked in found.values())
+    return next(key for key, each in found.items() if abs(each.value) >= top * (1.0 - TIE) - TINY)
+
+
 class _Analysis:
     def __init__(
         self, series: LoadSeries, line: Line, capacity: float | None, sources: Sequence[Source]
@@ -167,7 +182,7 @@ class _Analysis:
         return Tracked.weighted(from_line, self.curve.readings) / self.rated
 
     def largest(self, name: str, found: dict[tuple[Direction, float], Tracked]) -> Result:
-        direction, load = max(found, key=lambda point: abs(found[point].value))
+        direction, load = largest_of(found)
         tracked = found[direction, load]
         return self.result(name, tracked, OF_RATED_OUTPUT, f"{load:g} {direction.value}")
 
@@ -213,7 +228,8 @@ class _Analysis:
                     found[direction, load] = spread / abs(self.rated)
         if not found:
             return None
-        (direction, load), tracked = max(found.items(), key=lambda item: item[1].value)
+        direction, load = largest_of(found)
+        tracked = found[direction, load]
         stated = combine(tracked, self.curve.readings, self.sources)
         where = f"{load:g} {direction.value}, largest minus smallest"
         return Result("repeatability", tracked.value, OF_RATED_OUTPUT, stated, where, tracked)

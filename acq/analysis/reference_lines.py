@@ -19,6 +19,8 @@ import numpy as np
 from acq.analysis.load_series import SeriesError
 from acq.analysis.propagation import Floats, Integers
 
+ROUNDING = 1e-12  # of the range of the outputs
+
 
 class Line(StrEnum):
     """The name of a reference line over the rising points."""
@@ -137,8 +139,12 @@ def _minimax(origin: float, x: Floats, y: Floats) -> LineWeights:
     from that edge: the edge with the smallest such distance is taken.
     """
     scale = float(np.ptp(y)) or 1.0
-    best = min(_hull_edges(x, y / scale), key=lambda edge: _width(edge, x, y / scale))
-    first, second = best
+    edges = _hull_edges(x, y / scale)
+    widths = [_width(edge, x, y / scale) for edge in edges]
+    # of edges that are equal but for rounding always the same one, whatever the unit
+    first, second = next(
+        edge for edge, width in zip(edges, widths, strict=True) if width <= min(widths) + ROUNDING
+    )
     slope = (_unit(len(x), second) - _unit(len(x), first)) / (x[second] - x[first])
     far = int(np.argmax(np.abs(y - y[first] - (slope @ y) * (x - x[first]))))
     middle = 0.5 * (_unit(len(x), first) + _unit(len(x), far))
