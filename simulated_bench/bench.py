@@ -186,7 +186,7 @@ class Bench:
 
     def parts(self, seconds: float = 0.0) -> list[Part]:
         """Return every element at its mean over the next `seconds`."""
-        parts: list[Part] = [*self._cell_parts(seconds), *self.earthed]
+        parts: list[Part] = [*self.cell.parts(seconds, charges=self._absorbing()), *self.earthed]
         for device in self.electrical.values():
             parts += device.parts()
         if self._relays is None:
@@ -201,14 +201,6 @@ class Bench:
             *changed_parts(parts, self.cell.outer),
             *inserted_parts(self.cell.outer, nodes),
         ]
-
-    def _cell_parts(self, seconds: float) -> list[Part]:
-        """The cell's elements; its capacitances only while an insulation test concerns them."""
-        parts = self.cell.parts(seconds)
-        if self._absorbing():
-            return parts
-        charged = {capacitor.element for capacitor in self.live.capacitors}
-        return [part for part in parts if part.name not in charged]
 
     def _absorbing(self) -> bool:
         """Whether the cable's charges move: a tester is on, or still joined to what it charged.

@@ -121,9 +121,9 @@ class CellOnBench:
             self._exchange(a, b)
         self.live.become(_changed(self.response, now.response))
 
-    def parts(self, seconds: float) -> list[Part]:
+    def parts(self, seconds: float, *, charges: bool) -> list[Part]:
         """Return the cell's elements at their means over the next seconds."""
-        parts = [*self.live.parts(seconds), *self.extra]
+        parts = [*self.live.parts(seconds, charges=charges), *self.extra]
         return [self._renamed(part) for part in parts] if self._exchanged else parts
 
     def _exchange(self, a: str, b: str) -> None:

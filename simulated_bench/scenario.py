@@ -302,7 +302,7 @@ def checked(file: Path | str, table: dict[str, object]) -> Scenario:
         return Scenario.model_validate(table)
     except ValidationError as error:
         first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
+        key = ".".join(str(part) for part in first["loc"] if part != "[key]")
         raise ScenarioError(file, key, _reason(dict(first))) from None
 
 

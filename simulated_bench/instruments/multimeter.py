@@ -98,7 +98,7 @@ class Multimeter(ScpiDevice):
         if self.manner == "configure":
             self.on("CONFigure?", self._say_configuration)
         self.on("READ?", self._read)
-        self.on("INITiate[:IMMediate]", self._initiate)
+        self.on("INITiate[:IMMediate]", self.initiate)
         self.on("ABORt", self._abort)
         self.on("*TRG", self._bus_trigger)
         self.on_number(
@@ -120,10 +120,10 @@ class Multimeter(ScpiDevice):
         get = self.settings.__getitem__
 
         def configure(range_: float | None, digits: float | None) -> None:
-            self._configure(function, range_, digits)
+            self.configure(function, range_, digits)
 
         def measure(range_: float | None, digits: float | None) -> Taking:
-            self._configure(function, range_, digits)
+            self.configure(function, range_, digits)
             return self._read()
 
         if self.manner != "function":
@@ -185,8 +185,10 @@ class Multimeter(ScpiDevice):
     def display(self) -> str:
         if not self.readings:
             return "-.------ " + self.function.unit
-        value = self.readings[-1]
-        return "OVLD" if abs(value) >= OVERLOAD else f"{value:+.7G} {self.function.unit}"
+        value, range_ = self.readings[-1], self.settings[self.function.name].range.name
+        decimals = max(0, 6 - round(math.log10(range_)))
+        unit = self.function.unit
+        return "OVLD" if abs(value) >= OVERLOAD else f"{value:+.{decimals}f} {unit}"
 
     # ---- settings
 
@@ -225,7 +227,7 @@ class Multimeter(ScpiDevice):
     def _set_trigger(self, source: str) -> None:
         self.trigger = source
 
-    def _configure(self, function: Function, range_: float | None, digits: float | None) -> None:
+    def configure(self, function: Function, range_: float | None, digits: float | None) -> None:
         automatic = range_ is None or math.isnan(range_)
         found = function.ranges[-1] if automatic else function.holding(abs(range_ or 0.0))
         if found is None:
@@ -259,7 +261,7 @@ class Multimeter(ScpiDevice):
         yield from self._acquire()
         return self._answer()
 
-    def _initiate(self) -> None:
+    def initiate(self) -> None:
         if self._acquiring:
             raise ScpiError(-213)
         if self.trigger == "BUS":

@@ -9,7 +9,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from simulated_bench.scpi import Expression, Number, Parameter, ScpiError, Text, Word, spells
+from simulated_bench.scpi import Expression, Number, Parameter, ScpiError, Text, Word
+from simulated_bench.scpi_headers import spells
 
 SUFFIXES: dict[str, dict[str, float]] = {
     "": {},

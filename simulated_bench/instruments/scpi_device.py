@@ -20,7 +20,8 @@ from simulated_bench.instruments.parameters import (
     read_parameters,
 )
 from simulated_bench.instruments.status import OPC, Register, Status
-from simulated_bench.scpi import CommandTree, InputBuffer, ScpiError, Unit, read_message
+from simulated_bench.scpi import InputBuffer, ScpiError, Unit, read_message
+from simulated_bench.scpi_headers import CommandTree
 
 Answer = str | bytes | None
 Taking = Generator[int, None, Answer]

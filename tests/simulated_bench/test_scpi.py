@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from simulated_bench.scpi import (
     Block,
-    CommandTree,
     Expression,
     InputBuffer,
     Number,
@@ -19,10 +18,9 @@ from simulated_bench.scpi import (
     Text,
     Unit,
     Word,
-    expand,
     read_message,
-    spells,
 )
+from simulated_bench.scpi_headers import CommandTree, expand, spells
 
 
 def units(message: str | bytes) -> list[Unit]:
