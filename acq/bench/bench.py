@@ -77,6 +77,7 @@ class Bench:
         self.identities: dict[str, str] = {}
         self._guard: Guard | None = None
         self._excited: Excitation | None = None
+        self._touched = False  # whether this run has switched or joined anything
         self._lock = BenchLock(_lock_name(file))
         try:
             self._guard = Guard(folder, self._lock)
@@ -84,8 +85,11 @@ class Bench:
                 self._open(role)
             self.router = Router(self._relays(), file.connections.channels(), clip)
             self.make_safe()
-        except BaseException:
-            self.close()
+        except BaseException as error:
+            try:
+                self.close()
+            except (BenchFailure, InstrumentError) as another:
+                error.add_note(str(another))  # the first failure is the one to tell
             raise
 
     def __enter__(self) -> Bench:
@@ -117,6 +121,7 @@ class Bench:
         if connection.joins == self.router.present.joins:
             return
         self._refuse_mixing(connection)
+        self._touched = True
         if self._excited is not None and not _supply_joins(connection) >= _supply_joins(
             self.router.present
         ):
@@ -250,13 +255,13 @@ class Bench:
 
         The guardian does it again when it could not be proven from here.
         """
-        proven = False
+        proven = not self._touched
         try:
             if hasattr(self, "router"):
                 self.make_safe()
                 proven = True
         except (InstrumentError, BenchFailure):
-            proven = False
+            proven = not self._touched  # what this run never touched it need not switch off
         finally:
             for instrument in self._instruments.values():
                 instrument.close()
