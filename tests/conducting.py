@@ -41,7 +41,9 @@ class Trial:
         copy_bench_file(started.bench_text, RunFolder(path))
         return cls(RunFolder(path), started.control)
 
-    def conduct(self, onlooker: Callable[[Line], None] = lambda _: None) -> int:
+    def conduct(
+        self, onlooker: Callable[[Line], None] = lambda _: None, plan: str = str(QUICK)
+    ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
         taken_up = self.folder.journal.exists()
         with contextlib.ExitStack() as held:
@@ -66,7 +68,7 @@ class Trial:
             script = find_sequence("acceptance")
             opening = Opening(
                 sequence=script,
-                plan=script.read_plan(str(QUICK)),
+                plan=script.read_plan(plan),
                 cell=find_cell("B-011902"),
                 bench=bench_file_from_text(self.folder.bench_file.read_text(), "bench"),
                 seed=int(time.bench["seed"]),
