@@ -43,12 +43,16 @@ class Capacitor:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A span of time in which the sources kept their modes: charges at its end and on average."""
+    """A span of time in which the sources kept their modes.
+
+    Charges at its end and on average, in V; `rates` is how fast they go on from its end, in V/s.
+    """
 
     seconds: float
     modes: tuple[int, ...]
     after: Floats
     mean: Floats
+    rates: Floats
 
 
 class Charging:
@@ -73,14 +77,19 @@ class Charging:
         The span ends early where a source changes its mode.
         """
         modes = tuple(start.solution.modes.tolist())
-        rates = start.solution.amps[self.at] / self.farads
+        return self.onward(modes, volts, start.solution.amps[self.at] / self.farads, seconds)
+
+    def onward(self, modes: tuple[int, ...], volts: Floats, rates: Floats, seconds: float) -> Span:
+        """Return how charges that move at these rates go on."""
         after, mean = self._moved(modes, rates, np.array([seconds]))
         if modes and not self._keeps(volts, np.abs(after[0]), modes):
             length = self._until_change(volts, rates, modes, seconds)
             if length < seconds:
                 seconds = length
                 after, mean = self._moved(modes, rates, np.array([seconds]))
-        return Span(seconds, modes, volts + after[0], volts + mean[0])
+        lam, vectors, inverse = self._motion(modes)
+        slowed = np.real(vectors @ (np.exp(lam * seconds) * (inverse @ rates)))
+        return Span(seconds, modes, volts + after[0], volts + mean[0], slowed)
 
     def shifted(self, start: Point, moves: Floats) -> Point | None:
         """Return `start` with its charges moved a little, by what each volt of them changes.

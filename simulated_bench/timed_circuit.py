@@ -18,7 +18,7 @@ from operator import itemgetter
 
 import numpy as np
 
-from simulated_bench.capacitors import Capacitor, Charging
+from simulated_bench.capacitors import Capacitor, Charging, Span
 from simulated_bench.circuit import Circuit, Point
 from simulated_bench.elements import Element, Part, Regulated, build
 
@@ -64,12 +64,13 @@ class TimedCircuit:
         self._senses: list[tuple[str, str] | None] = []
         self._regulated: list[int] = []
         self._charging: Charging | None = None
+        self._span: Span | None = None
         self._point: Point | None = None
         self.solves = 0
 
     def changed(self) -> None:
         """Something has jumped: a clip, a relay, a setting, a fault."""
-        self._charging = None
+        self._charging = self._span = None
         self._point = None
 
     def now(self) -> Point:
@@ -81,6 +82,25 @@ class TimedCircuit:
     def forget(self) -> None:
         """Time has gone on and nobody has looked: no charge moves, slow parts may have."""
         self._point = None
+
+    def coast(self, seconds: float) -> None:
+        """Advance while nobody looks: the charges move as they did, slow drift waits.
+
+        As good as `step` while nothing drifts, without asking for the parts or solving. Falls
+        back to it after a change, and where a source would change its mode.
+        """
+        self._point = None
+        if not self._capacitors and self._circuit is not None:
+            return
+        if self._charging is None or self._span is None:
+            self.step(seconds)
+            return
+        volts = np.array([c.volts for c in self._capacitors])
+        span = self._charging.onward(self._span.modes, volts, self._span.rates, seconds)
+        if span.seconds < seconds:
+            self.step(seconds)
+            return
+        self._hold(span)
 
     def step(self, seconds: float) -> list[Piece]:
         """Advance by `seconds`; the charges move, the parts are asked for their means."""
@@ -119,9 +139,13 @@ class TimedCircuit:
                 self._circuit.set(capacitor.element, emf=float(held))
             moved = self._circuit.solve(held=span.modes or None)
             self.solves += 1
+        self._hold(span)
+        return Piece(span.seconds, moved)
+
+    def _hold(self, span: Span) -> None:
         for capacitor, after in zip(self._capacitors, span.after, strict=True):
             capacitor.volts = float(after)
-        return Piece(span.seconds, moved)
+        self._span = span
 
     def _solve(self, seconds: float) -> Point:
         parts = self._parts(seconds)
@@ -136,7 +160,8 @@ class TimedCircuit:
 
     def _rebuild(self, parts: Sequence[Part], shape: list[tuple[str, str, str]]) -> Circuit:
         circuit = build(parts)
-        self._circuit, self._shape, self._charging = circuit, shape, None
+        self._circuit, self._shape = circuit, shape
+        self._charging = self._span = None
         self._senses = _senses(parts)
         self._regulated = [n for n, part in enumerate(parts) if isinstance(part, Regulated)]
         self._capacitors = [c for c in self._find() if c.element in circuit.branches]

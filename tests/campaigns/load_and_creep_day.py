@@ -62,7 +62,7 @@ class Day:
         """Yield a reading in V/V every so often."""
         for _ in range(round(seconds / every)):
             yield self._reading()
-            self._pass(every - WINDOW_S)
+            self._pass(every - WINDOW_S, looking=False)
 
     def load(self, share: float) -> None:
         """Load the cell with a share of its capacity."""
@@ -77,8 +77,10 @@ class Day:
         self.readings += 1
         return (signal + noise * WINDOW_S) / excitation
 
-    def _pass(self, seconds: float) -> list[Piece]:
-        pieces = self.circuit.step(seconds)
+    def _pass(self, seconds: float, *, looking: bool = True) -> list[Piece]:
+        pieces = self.circuit.step(seconds) if looking else []
+        if not looking:
+            self.circuit.coast(seconds)
         self.cell.advance(seconds)
         self.seconds += seconds
         return pieces

@@ -96,6 +96,25 @@ def test_the_mean_over_a_window_is_that_of_many_short_ones() -> None:
     assert parts == pytest.approx(whole, rel=1e-9)
 
 
+def test_coasting_moves_the_charges_as_stepping_does() -> None:
+    stepped, slowly = rising(0.1)
+    coasted, quickly = rising(0.1)
+    for circuit, pass_by in ((stepped, stepped.step), (coasted, coasted.coast)):
+        circuit.step(0.01)
+        for seconds in (0.02, 0.05, 0.1, 3.0):
+            pass_by(seconds)
+    assert quickly.volts == pytest.approx(slowly.volts, abs=1e-12)
+    alone, kept = falling(clipped=True), falling(clipped=True)
+    for circuit in (alone, kept):
+        circuit.step(0.05)
+    before = kept.solves
+    kept.coast(0.25)
+    assert kept.solves == before
+    alone.step(0.25)
+    volts = alone.now().volt("supply +", "supply -")
+    assert kept.now().volt("supply +", "supply -") == pytest.approx(volts, rel=1e-12)
+
+
 def test_ohms_creep_up_while_the_test_current_charges_the_output_capacitor() -> None:
     def parts() -> list[Part]:
         off = supply(SupplyOutput(), capacitor_volts=0.0)
