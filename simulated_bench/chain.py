@@ -7,11 +7,12 @@ signal shunt", "sense link +", "home run Ex+", "loop wire +", "card burden" and 
 behind "cell 1 ". Instruments clip to any node: a source fed at the box is one more description.
 
 The transmitter is a sampled instrument: it reads the ratio of its input to its excitation,
-filters it and sets a current. `steady` gives the chain at rest, `ChainInTime` its way there.
+filters it and sets a current. `steady` gives the chain at rest, `LiveChain` its way there.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -20,12 +21,15 @@ import numpy as np
 from simulated_bench.batch import Points, solve
 from simulated_bench.cable import Cable
 from simulated_bench.cell import CONDUCTORS, CellDescription, CellState, load_changes
-from simulated_bench.circuit import Values
+from simulated_bench.circuit import Point, Values
 from simulated_bench.electrical import EARTH
 from simulated_bench.elements import Element, Fault, Part, with_faults
 from simulated_bench.regulation import Floats
 from simulated_bench.states import Drive, Modes
 from simulated_bench.transmitter import LIVE_ZERO, InputCard, Transmitter
+
+LOST = 1.0
+"""V/V that stand for an input that cannot be read: beyond any limit, so that it fails."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -212,7 +216,7 @@ def steady(
     return ChainPoint(chain, points, ratio, amps, chain.card.value(amps))
 
 
-def transmitter_ratio(chain: Chain, points: Points) -> Floats:
+def transmitter_ratio(chain: Chain, points: Points | Point) -> Floats:
     """Return what the transmitter divides: signal by sensed excitation.
 
     NaN where it notices that it excites nothing: no voltage, or too little current.
@@ -235,29 +239,53 @@ def _conducting(parts: Sequence[Part]) -> list[Part]:
     ]
 
 
-class ChainInTime:
-    """A chain whose transmitter and input card filter what they read."""
+class LiveChain:
+    """A chain in time: its transmitter and its input card filter what they read.
+
+    Whoever moves the clock asks for `parts`, solves them with what is clipped on and hands the
+    point back: `take` moves the filters. The current set in a step follows from the ratio of
+    the step before; steps of a fifth of the filter's time constant or less show its course.
+    """
 
     def __init__(self, chain: Chain, faults: Sequence[Fault] = ()) -> None:
         self.chain = chain
         self.faults: Sequence[Fault] = faults
+        self.forces: Sequence[float] = chain.forces(0.0)
+        self.celsius = 20.0
         self._ratio = Modes([-1 / max(chain.transmitter.filter_tau_s, 1e-9)])
         self._amps = Modes([-1 / max(chain.card.filter_tau_s, 1e-9)])
-        self._settled = False
+        self.settle()
 
-    def step(self, seconds: float, forces: Sequence[float]) -> ChainPoint:
-        """Advance with these forces; return the chain with what its filters show at the end."""
-        point = steady(self.chain, forces, self.faults)
-        ratio, amps = float(point.ratio[0]), float(point.amps[0])
-        if not self._settled:
-            self._ratio.settle(ratio)
-            self._amps.settle(amps)
-            self._settled = True
-        self._ratio.step(seconds, Drive(ratio))
-        shown = self.chain.transmitter.amps(self._ratio.level())
-        self._amps.step(seconds, Drive(float(shown)))
-        filtered = np.array([self._amps.level()])
-        return ChainPoint(
-            self.chain, point.points, np.array([self._ratio.level()]), filtered,
-            self.chain.card.value(filtered),
-        )  # fmt: skip
+    def load(self, live_newtons: float, corner: int | None = None) -> None:
+        """Put a live load on the vessel, at a corner or in the middle."""
+        self.forces = self.chain.forces(live_newtons, corner)
+
+    def settle(self) -> None:
+        """Let everything stand as after a long time."""
+        point = steady(self.chain, self.forces, self.faults, celsius=self.celsius)
+        self._ratio.settle(float(np.nan_to_num(point.ratio[0], nan=LOST)))
+        self._amps.settle(float(point.amps[0]))
+
+    def parts(self, seconds: float = 0.0) -> list[Part]:
+        """Return all elements, the loop's current as the transmitter sets it now."""
+        del seconds
+        parts = self.chain.parts(self.forces, self.loop_amps(), self.celsius)
+        return _conducting(with_faults(parts, self.faults))
+
+    def take(self, point: Point, seconds: float) -> None:
+        """Let the filters go on for a step whose means are those of `point`."""
+        ratio = float(transmitter_ratio(self.chain, point))
+        self._ratio.step(seconds, Drive(LOST if math.isnan(ratio) else ratio))
+        self._amps.step(seconds, Drive(point.amp("card burden")))
+
+    def loop_amps(self) -> float:
+        """Return the current that the transmitter sets, in A."""
+        return float(self.chain.transmitter.amps(self._ratio.level()))
+
+    def transmitter_ratio(self) -> float:
+        """Return what the transmitter's own display shows, in V/V."""
+        return self._ratio.level()
+
+    def value(self) -> float:
+        """Return what the control system shows, in the plant's unit."""
+        return float(self.chain.card.value(self._amps.level()))

@@ -14,10 +14,11 @@ import pytest
 
 from simulated_bench.cable import Cable
 from simulated_bench.cell import CONDUCTORS, Bridge, CellDescription
-from simulated_bench.chain import Chain, ChainCell, ChainInTime, steady
+from simulated_bench.chain import Chain, ChainCell, LiveChain, steady
 from simulated_bench.circuit import Values
 from simulated_bench.electrical import SourceOutput, contact
 from simulated_bench.elements import Added, Fault, Leak, Opened
+from simulated_bench.timed_circuit import TimedCircuit
 from simulated_bench.transmitter import InputCard, Transmitter
 
 G = 9.81
@@ -260,18 +261,32 @@ def test_millivolts_fed_at_the_box_go_through_the_home_run() -> None:
     assert float(fed.value[0]) == pytest.approx(500.0, abs=0.2)
 
 
-def test_filters_in_a_row_answer_slowly_and_by_any_step() -> None:
-    one, many = ChainInTime(chain()), ChainInTime(chain())
-    forces = (chain().forces(0), chain().forces(1000 * G))
-    for made in (one, many):
-        made.step(1.0, forces[0])
-    coarse = one.step(0.5, forces[1])
-    for _ in range(5):
-        fine = many.step(0.1, forces[1])
-    # The transmitter's lag alone is exact; behind it the card sees a slowly moving current.
-    assert fine.ratio[0] == pytest.approx(coarse.ratio[0], rel=1e-9)
-    assert coarse.ratio[0] - 0.42e-3 == pytest.approx(1e-3 * (1 - np.exp(-1)), rel=1e-3)
-    assert float(many.step(30.0, forces[1]).value[0]) == pytest.approx(1000.0, abs=0.3)
+def watched(live: LiveChain, seconds: float, steps: int) -> None:
+    circuit = TimedCircuit(live.parts)
+    for _ in range(steps):
+        for piece in circuit.step(seconds / steps):
+            live.take(piece.point, piece.seconds)
+
+
+def test_the_transmitter_s_filter_answers_by_its_time_constant_whatever_the_steps() -> None:
+    for steps in (1, 10):
+        live = LiveChain(chain())
+        assert live.value() == pytest.approx(0.0, abs=0.1)
+        live.load(1000 * G)
+        watched(live, 0.5, steps)
+        gone = (live.transmitter_ratio() - 0.42e-3) / 1e-3
+        assert gone == pytest.approx(1 - np.exp(-1), rel=1e-3)
+        assert live.value() < 1000 * gone
+    watched(live, 10.0, 40)
+    assert live.value() == pytest.approx(1000.0, abs=0.3)
+    assert live.loop_amps() == pytest.approx(20e-3, rel=1e-4)
+
+
+def test_a_wire_that_breaks_under_way_ends_in_the_failure_current() -> None:
+    live = LiveChain(chain(transmitter=Transmitter(ratio_at_full=2e-3)))
+    live.faults = [Opened("home run Ex+"), Opened("home run Se+")]
+    watched(live, 2.0, 20)
+    assert live.loop_amps() == pytest.approx(3.6e-3)
 
 
 def test_meters_see_an_alternating_excitation_as_such() -> None:
