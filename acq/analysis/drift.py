@@ -133,8 +133,13 @@ class _Judging:
     def _thin_out(self) -> None:
         """Average a long record down: slow causes need no more points, and memory stays flat."""
         group = -(-len(self.values) // MOST_POINTS)
-        self.found = tuple(Jump(jump.index // group, jump.size) for jump in self.steps_found)
-        starts = np.arange(0, len(self.values), group)
+        edges = [jump.index for jump in self.steps_found]
+        # no group lies across a step: half a load would stand there
+        starts = np.unique(np.concatenate([np.arange(0, len(self.values), group), edges]))
+        starts = starts.astype(np.intp)
+        self.found = tuple(
+            Jump(int(np.searchsorted(starts, jump.index)), jump.size) for jump in self.steps_found
+        )
         counts = np.diff(np.append(starts, len(self.values)))
 
         def mean(array: Array) -> Array:

@@ -226,3 +226,14 @@ def test_a_long_fast_log_is_averaged_down_and_still_told() -> None:
     assert report.spikes == (70_000,)
     assert share(report, Cause.TEMPERATURE)["size"] == pytest.approx(0.5, rel=0.05)
     assert len(report.fitted) == count
+
+
+def test_a_load_step_between_two_averaged_readings_spoils_nothing() -> None:
+    count = 6001  # averaged in pairs, and the step lies inside one
+    times: Array = np.arange(float(count)) * 2.0
+    since = np.maximum(times - times[2001], 0.0)
+    values = 800.0 * (since > 0.0) + 0.4 * -np.expm1(-since / 900.0) + noise(0.02, 5, count)
+    report = classify(DriftRecord(times_s=times, values=values, unit="uV/V"))
+
+    assert report.cause is Cause.CREEP
+    assert share(report, Cause.CREEP)["of_step"] == pytest.approx(5e-4, rel=0.1)
