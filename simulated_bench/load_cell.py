@@ -24,20 +24,23 @@ from simulated_bench.elements import (
     Added,
     Element,
     Fault,
+    Leak,
     Part,
+    Scaled,
     SeriesEmf,
     build,
     changed_parts,
     inserted_parts,
     with_faults,
 )
-from simulated_bench.noise import Spikes, Telegraph, key, normals
+from simulated_bench.noise import Spikes, Telegraph, key, normals, uniforms
 from simulated_bench.response import Mechanics, Response
 from simulated_bench.rig import Rig
 from simulated_bench.room import Room
 from simulated_bench.states import Drive, Modes
 from simulated_bench.wetness import Moisture, Wetness
 
+STRENGTH_CHANNEL = 4 << 32
 TOUCH_TAU_S = 100.0
 """A warmed joint's EMF decays in 60 to 180 s: common practice, no source."""
 
@@ -54,6 +57,24 @@ class Thermal:
     gauge_tau_s: float = 5.0
     gauge_kelvin_per_watt: float = 15.0
     joint_volts_per_kelvin: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Strength:
+    """What the gauges' backing stands between bridge and body, in V; each cell has its own.
+
+    Beyond it the backing is pierced for good: a low leak at a gauge, and its arm changed.
+    Between 250 and 500 V some cells fail, at 50 V none: common practice, no source.
+    """
+
+    weakest_volts: float = 180.0
+    strongest_volts: float = 900.0
+    ohms_after: float = 2e4
+    arm_factor: float = 1.03
+
+    def of(self, draw: float) -> float:
+        """Return one cell's own strength for a draw from 0 to 1."""
+        return float(self.weakest_volts * (self.strongest_volts / self.weakest_volts) ** draw)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +101,7 @@ class LoadCell:
         wetness: Wetness | None = None,
         intermittent: Sequence[Intermittent] = (),
         spikes: Spikes | None = None,
+        strength: Strength | None = None,
         body_celsius: float | None = None,
         seed: int = 0,
         name: str = "",
@@ -90,6 +112,13 @@ class LoadCell:
         self.rig = rig or Rig()
         self.mechanics = Mechanics(response)
         self._key = key(seed, f"cell {name}")
+        self.strength = strength or Strength()
+        self._stands_volts = self.strength.of(uniforms(self._key, 0, STRENGTH_CHANNEL)[0])
+        self.pierced = False
+        self._hole: tuple[Fault, ...] = (
+            Leak("pad S+", "housing", self.strength.ohms_after),
+            Scaled("arm A", self.strength.arm_factor),
+        )
         self.moisture = Moisture(wetness) if wetness else None
         self.intermittent = list(intermittent)
         self.spikes = spikes
@@ -118,9 +147,11 @@ class LoadCell:
         """Replace the faults in place. Raises CircuitError for unknown elements and nodes."""
         parts: list[Part] = [*self.description.parts()]
         with_faults(parts, faults)
-        self.faults = list(faults)
-        self._leaks = changed_parts(self.description.leak_parts(), faults)
-        self._inserted = inserted_parts(faults, {n for p in parts for n in (p.a, p.b)})
+        self.faults = [fault for fault in faults if fault not in self._hole]
+        if self.pierced:
+            self.faults += self._hole
+        self._leaks = changed_parts(self.description.leak_parts(), self.faults)
+        self._inserted = inserted_parts(self.faults, {n for p in parts for n in (p.a, p.b)})
 
     def become(self, response: Response) -> None:
         """Answer to load differently from now on: a crack, a gauge that came loose."""
@@ -138,6 +169,20 @@ class LoadCell:
         """Take the power of the present excitation, by the bridge's nominal resistance."""
         volts = point.volt("pad Ex+", "pad Ex-") or 0.0
         self.watts = volts**2 / self._nominal_ohms()
+
+    def stressed_by(self, point: Point) -> bool:
+        """Look at the voltages across the insulation; return whether it has just been pierced."""
+        across = [
+            abs(point.volt(pad, body) or 0.0)
+            for pad in ("pad Ex+", "pad Ex-", "pad S+", "pad S-")
+            for body in ("housing", "pad shield")
+            if pad in point.topology.nodes
+        ]
+        if self.pierced or max(across) <= self._stands_volts:
+            return False
+        self.pierced = True
+        self.put_faults(self.faults)
+        return True
 
     # ---- time
 

@@ -263,6 +263,30 @@ def test_a_fault_may_come_and_go() -> None:
     assert output(made) == good
 
 
+def test_too_high_a_test_voltage_pierces_some_cells_for_good() -> None:
+    pierced = {}
+    for volts in (50.0, 250.0, 500.0):
+        count = 0
+        for number in range(40):
+            made = cell(seed=number, name="B-1")
+            tester = Element("tester", "S+", "housing", 1e5, volts)
+            count += made.stressed_by(build([*made.parts(charges=False), tester]).solve())
+        pierced[volts] = count
+    assert pierced[50.0] == 0
+    assert 0 < pierced[250.0] < pierced[500.0] < 40
+
+
+def test_a_pierced_cell_stays_pierced() -> None:
+    made = cell()
+    zero = output(made)
+    tester = Element("tester", "S+", "housing", 1e5, 2000.0)
+    assert made.stressed_by(build([*made.parts(charges=False), tester]).solve())
+    made.put_faults([])
+    assert abs(output(made) - zero) > 1e-3
+    leak = build([*made.parts(charges=False), Element("test", "S+", "housing", 1e9, 1.0)]).solve()
+    assert (leak.volt("S+", "housing") or 0.0) / -leak.amp("test") == pytest.approx(2e4, rel=0.01)
+
+
 # ---- rig and room
 
 
