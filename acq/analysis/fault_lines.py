@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from acq.analysis.expectation import (
     PLACE,
@@ -34,19 +35,21 @@ MODEL_SHARE = 2e-4
 class Measure:
     """A size in a person's words: from s to a number in `unit`, the text behind the number.
 
-    `smaller_is_worse` for a path that should not be there.
+    `smaller_is_worse` for a path that should not be there; beyond `open_above` it is open.
     """
 
     of: Callable[[Floats], Floats]
     unit: str
     signed: bool = True
     smaller_is_worse: bool = False
+    open_above: float = np.inf
 
     def text(self, s: float) -> str:
         """Return the size in words, for instance `+2 % of the arm`."""
         value = float(self.of(np.asarray(s)))
-        if not np.isfinite(value):
+        if not value <= self.open_above:
             return "open"
+        value = value if self.signed else max(value, 0.0)
         return f"{value:{'+' if self.signed else ''}.3g} {self.unit}"
 
 
@@ -72,7 +75,7 @@ class Line:
     columns: Floats
     columns_per_size: Floats
     jitter: Floats
-    open: Floats
+    open: NDArray[np.bool_]
     measure: Measure | None = None
     change: Callable[[float], Change] | None = None
     scatter: Floats | None = None

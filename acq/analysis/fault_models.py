@@ -63,7 +63,9 @@ def arm_factor(s: Floats) -> Floats:
 def arms(maker: LineMaker) -> Iterator[Line]:
     """Open (85 % clean), shorted (below 1 %), changed by 0.2 % to 20 times, zero resistor."""
     nominal = maker.cell.arm_ohms
-    in_percent = Measure(of=lambda s: 100.0 * (arm_factor(s) - 1.0), unit="% of the arm")
+    in_percent = Measure(
+        of=lambda s: 100.0 * (arm_factor(s) - 1.0), unit="% of the arm", open_above=1e5
+    )
     in_ohms = Measure(of=lambda s: nominal * (arm_factor(s) - 1.0), unit="ohm")
     shorted = Measure(of=lambda s: nominal * arm_factor(-s / 3.0), unit="ohm left", signed=False)
     partly_open = log_uniform(40.0, 1e5, arm_position, signs=(1,), bins=8)

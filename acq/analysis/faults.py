@@ -78,6 +78,11 @@ ARM_FAULTS = frozenset(
 )
 
 
+SAY_THEIR_PLACE = frozenset(
+    {Fault.MOISTURE_IN_CELL, Fault.MOISTURE_IN_CABLE, Fault.SHIELD_TO_HOUSING}
+)
+
+
 @dataclass(frozen=True, slots=True)
 class FaultAt:
     """A fault and its place: leads in their usual order; none when it has no single place."""
@@ -94,12 +99,18 @@ class FaultAt:
 
     @property
     def place(self) -> str:
-        """The place in words: `arm A (Ex+ to S+)`, `Ex+`, `Ex+ and S+`, or nothing."""
+        """The place in words: `arm A (Ex+ to S+)`, `Ex+`, `Ex+ and S+`; nothing where the fault
+        says it itself.
+        """
+        if self.fault in SAY_THEIR_PLACE:
+            return ""
         for arm, leads in ARMS.items():
             at_arm = self.fault in ARM_FAULTS or self.fault is Fault.LOOSE_JOINT
             if at_arm and self.where == leads:
                 return f"arm {arm} ({leads[0]} to {leads[1]})"
-        return " and ".join(self.where)
+        if len(self.where) < 2:
+            return "".join(self.where)
+        return f"{', '.join(self.where[:-1])} and {self.where[-1]}"
 
 
 NONE_FOUND = FaultAt(Fault.NONE_FOUND)

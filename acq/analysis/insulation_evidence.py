@@ -79,6 +79,8 @@ class InsulationTable:
 
         `two` asks for two leaks or ties at once and for readings as they are, not rounded.
         """
+        if not (np.isfinite(readings.decades) | readings.above).any():
+            return _nothing(len(readings.decades))
         decades = readings.decades if two else COARSE * np.round(readings.decades / COARSE)
         key = np.concatenate([decades, readings.above], -1)
         unique, of_cell = np.unique(key, axis=0, return_inverse=True)
@@ -178,6 +180,13 @@ class _States:
                 chi_square = (np.einsum("sij,csj->csi", white, rest) ** 2).sum(-1)
                 total[cells] -= 0.5 * (chi_square + log_det)
         return total
+
+
+def _nothing(cells: int) -> InsulationEvidence:
+    """Return the evidence of cells of which nothing was measured."""
+    zero = np.zeros(cells)
+    leaks = np.zeros((cells, 2, len(LEAK_BINS)))
+    return InsulationEvidence(zero, leaks, np.zeros((cells, 2)), zero, np.zeros((cells, 3)))
 
 
 def _read(decades: Floats) -> Floats:

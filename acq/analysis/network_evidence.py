@@ -72,6 +72,7 @@ class LineTable:
     _serves: Floats = field(init=False)
     _apart: list[int] = field(init=False)
     _leak: Mask = field(init=False)
+    _flat: Mask = field(init=False)
     _at_end: Mask = field(init=False)
     _levels: Places = field(init=False)
 
@@ -82,6 +83,7 @@ class LineTable:
             for number, line in enumerate(self.lines)
             if line.base_slopes is not self.lines[0].base_slopes and line.from_papers
         ]
+        self._flat = np.array([not line.step[self.rows].any() for line in self.lines])
         self._leak = np.array([line.leak_bin is not None for line in self.lines])
         self._levels = np.array([self._level_at_end(line) for line in self.lines])
         self._at_end = np.array([line.prior.at_end for line in self.lines])
@@ -170,8 +172,8 @@ class LineTable:
         look = self._look(0)
         if not self._integrals:
             self._integrals = [
-                None if line.point else SizeIntegral.of(line.prior, float(sigma))
-                for line, sigma in zip(self.lines, look.sigma, strict=True)
+                None if flat else SizeIntegral.of(line.prior, float(sigma))
+                for line, sigma, flat in zip(self.lines, look.sigma, self._flat, strict=True)
             ]
         out.log[:] = np.where(self._leak, NEVER, log_evidence(look, fit, self._integrals))
         out.size[:], out.chi_square[:], out.sigma[:] = fit.size, fit.chi_square, look.sigma
@@ -196,7 +198,7 @@ class LineTable:
         the = self.lines[line]
         known = mean[some] if the.from_papers else np.zeros((1, COUNT))
         rest = readings[some] - the.base[self.rows] - known @ the.base_slopes[self.rows].T
-        if the.point:
+        if self._flat[line]:
             white, log_dets = self._whiteners_of(line, np.zeros(1, np.int64))
             chi_square = (_times(white, rest) ** 2).sum(-1)
             out.chi_square[some, line] = chi_square

@@ -173,8 +173,8 @@ class Ranker:
         opened = np.concatenate([opened, np.zeros((len(pairs), 1), bool)], -1)
         return np.concatenate([pairs, known[:, None]], -1), opened
 
-    def beside(self, readings: CellReadings) -> Beside:
-        """Return what speaks for the faults beside the network."""
+    def beside(self, readings: CellReadings, *, two: bool = False) -> Beside:
+        """Return what speaks for the faults beside the network; `two` also for two paths."""
         cells, meters = len(readings.pairs), self.population.meters
         nothing = InsulationReadings(np.full((cells, 3), np.nan), np.zeros((cells, 3), bool))
         volts = np.full(cells, np.nan) if readings.emf is None else readings.emf
@@ -183,7 +183,7 @@ class Ranker:
             scatter = ScatterEvidence(readings.scatter, readings.repeats, meters)
         return Beside.of(
             self.lines,
-            self.insulation.evidence(readings.insulation or nothing),
+            self.insulation.evidence(readings.insulation or nothing, two=two),
             emf_evidence(volts, meters),
             scatter,
         )
