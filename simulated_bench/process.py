@@ -18,7 +18,7 @@ import tty
 from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 from simulated_bench.events import NS, nanoseconds
 
@@ -84,7 +84,7 @@ class BenchProcess:
             self._process.terminate()
         self._process.communicate(timeout=PATIENCE_S)
 
-    def __enter__(self) -> BenchProcess:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
