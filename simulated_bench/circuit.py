@@ -261,7 +261,10 @@ class Point:
     solution: Solution
 
     def volt(self, a: str, b: str) -> float | None:
-        """Return V(a) - V(b) in V; None where nothing connects the two (or a is no node)."""
+        """Return V(a) - V(b) in V; None where nothing connects the two.
+
+        Raises CircuitError for a node at which no element ends.
+        """
         row = self._probe(a, b)
         return None if row is None else float(self.solution.tree_volts @ row)
 
