@@ -84,5 +84,6 @@ class StreamTester(LineTester):
 
 def shown(found: Measured) -> str:
     """Return a measurement as this language writes it: four digits and a prefix."""
-    prefix, scale = next(((p, s) for p, s in PREFIXES if found.limit >= s), ("k", 1e3))
-    return f"{found.sign}{four_digits(found.limit / scale)}{prefix}"
+    ohms = float(f"{found.limit:.3E}")  # rounded first: 999.97 M is 1.000 G
+    prefix, scale = next(((p, s) for p, s in PREFIXES if ohms >= s), ("k", 1e3))
+    return f"{found.sign}{four_digits(ohms / scale)}{prefix}"

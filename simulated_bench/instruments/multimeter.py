@@ -71,7 +71,7 @@ class Multimeter(ScpiDevice):
             for r in f.ranges
         }
         self.bias_amps = 30e-12 * drawn(site.seed, name, "bias current")
-        self.noise = Noise(site.seed, name)
+        self.noise = Noise(site.seed, name, site.mains_hertz)
         self.function = FUNCTIONS[RESET_FUNCTION]
         self.settings: dict[str, Setting] = {}
         self.high_input = False
@@ -186,9 +186,8 @@ class Multimeter(ScpiDevice):
         if not self.readings:
             return "-.------ " + self.function.unit
         value, range_ = self.readings[-1], self.settings[self.function.name].range.name
-        decimals = max(0, 6 - round(math.log10(range_)))
-        unit = self.function.unit
-        return "OVLD" if abs(value) >= OVERLOAD else f"{value:+.{decimals}f} {unit}"
+        shown = f"{value:+.{max(0, 6 - round(math.log10(range_)))}f} {self.function.unit}"
+        return "OVLD" if abs(value) >= OVERLOAD else shown
 
     # ---- settings
 
@@ -378,6 +377,15 @@ class Multimeter(ScpiDevice):
             case meter:
                 return meter.volts(point, self.name)
 
+    def _noise_of(self, setting: Setting, start: int) -> float:
+        """Volts of noise of one reading; compensation takes the difference of two."""
+        length = self._duration(setting.plc)
+        noise = self.noise.reading(start, length / NS, zeroed=setting.zero)
+        if setting.compensated and self.function.name in ("RES", "FRES"):
+            second = start + length + OHMS_SETTLE_NS
+            noise -= self.noise.reading(second, length / NS, zeroed=setting.zero)
+        return noise
+
     def _left_behind(self, start: int, seconds: float) -> float:
         """What the last range change still adds on average over the window, relative."""
         since = (start - self._moved_at) / NS
@@ -389,13 +397,11 @@ class Multimeter(ScpiDevice):
             return OVERLOAD
         range_ = setting.range
         if self.function.name == "VOLT:AC":
-            value = abs(self.noise.hum_volts) / math.sqrt(2.0)
+            value = self.noise.levels.pickup / math.sqrt(2.0)
         errors = self.errors[self.function.name, range_.name]
         value *= 1.0 + self._left_behind(start, self._duration(setting.plc) / NS)
         value = errors.shown(value, self.site.celsius())
-        two = 2.0 if setting.compensated and self.function.name in ("RES", "FRES") else 1.0
-        spread = self.noise.reading(start, setting.plc, self.site.mains_hertz, zeroed=setting.zero)
-        value += math.sqrt(two) * range_.noise * spread
+        value += range_.noise * self._noise_of(setting, start)
         if abs(value) > OVERRANGE * range_.name:
             return math.copysign(OVERLOAD, value)
         return value

@@ -107,5 +107,5 @@ class Source(ScpiDevice):
         yield READ_NS
         errors = self.errors[which]
         shown = errors.shown(window.mean() or 0.0, self.site.celsius())
-        shown += errors.limit.noise * 0.3 * normal(self.site.seed, self.name, which, start)
+        shown += errors.limit.noise * 0.3 * normal(self.site.seed, self.name, start, which)
         return number(shown)

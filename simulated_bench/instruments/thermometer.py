@@ -49,8 +49,8 @@ class Thermometer(ScpiDevice):
 
     def _celsius(self) -> float:
         true = self.site.celsius()
-        key = (self.site.seed, self.name, self.events.now)
-        return self.errors.shown(true) + 0.5 * ACCURACY[0].noise * normal(*key)
+        spread = normal(self.site.seed, self.name, self.events.now)
+        return self.errors.shown(true) + 0.5 * ACCURACY[0].noise * spread
 
 
 class ReadByEye(Instrument):

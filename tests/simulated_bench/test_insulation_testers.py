@@ -10,6 +10,8 @@ import re
 
 import pytest
 
+from simulated_bench.instruments import insulation_stream
+from simulated_bench.instruments.insulation_tester import Measured
 from simulated_bench.process import Leader
 from simulated_bench.scenario import Scenario
 from tests.simulated_bench.serving import join, led
@@ -250,3 +252,17 @@ def test_an_instrument_without_a_link_is_operated_and_read_by_a_person() -> None
         bench.hand("operate", wire="insulation", command="STOP")
         bench.advance(1.0)
         assert bench.hand("display", wire="insulation")["text"].endswith("READY")
+
+
+@pytest.mark.parametrize(
+    ("ohms", "text"),
+    [
+        (1.25e9, "1.250G"),
+        (3.5e5, "350.0k"),
+        (9.9997e8, "1.000G"),
+        (2e12, "2.000T"),
+        (1.234e4, "12.34k"),
+    ],
+)
+def test_the_stream_writes_four_digits_and_a_prefix(ohms: float, text: str) -> None:
+    assert insulation_stream.shown(Measured(ohms, "", ohms, 50.0, 1.0)) == text
