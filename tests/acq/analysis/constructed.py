@@ -44,6 +44,7 @@ def creep(
     *,
     initial_s: float = 30.0,
     every_s: float = 60.0,
+    zero: float = 3e-5,
     noise: Callable[[], float] = lambda: 0.0,
 ) -> CreepRecord:
     """Return 30 min under load and 30 min after it, as superposed exponentials."""
@@ -53,11 +54,11 @@ def creep(
 
     times = [every_s * k for k in range(int(1800 / every_s) + 1)]
     held = times[-1] + initial_s
-    readings = [CreepReading(time_s=-60.0, load=0.0, output=noise())]
+    readings = [CreepReading(time_s=-60.0, load=0.0, output=zero + noise())]
     for t in times:
-        output = RATED * (1 + crept(initial_s + t)) + noise()
+        output = zero + RATED * (1 + crept(initial_s + t)) + noise()
         readings.append(CreepReading(time_s=t, load=CAPACITY, output=output))
     for t in times:
-        left = RATED * (crept(held + initial_s + t) - crept(initial_s + t)) + noise()
+        left = zero + RATED * (crept(held + initial_s + t) - crept(initial_s + t)) + noise()
         readings.append(CreepReading(time_s=held + t, load=0.0, output=left))
     return creep_record(readings)

@@ -105,6 +105,14 @@ def test_too_few_loads_for_a_degree_are_counted() -> None:
         fit_polynomial(few(5), 0)
 
 
+def test_a_curve_through_every_level_has_no_lack_of_fit_to_test() -> None:
+    loads = np.tile([100.0, 200.0, 300.0], 2)
+    outputs = loads * 4e-6 + np.array([1, -1, 2, 0, 1, -2]) * 1e-9
+    twice = CalibrationData.plain(Readings(outputs, loads, np.repeat([1, 2], 3)))
+    assert fit_polynomial(twice, 2).lack_of_fit() is None
+    assert fit_polynomial(twice, 1).lack_of_fit() is not None
+
+
 def _straight(u: float, direction: Direction) -> float:  # noqa: ARG001
     return u
 
