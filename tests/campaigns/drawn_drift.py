@@ -88,7 +88,7 @@ def _world(rng: Rng, cause: Cause) -> World:
     interval = float(rng.choice([1.0, 2.0, 5.0, 10.0]))
     count = int(np.clip(hours * 3600.0 / interval, 400, 6000))
     interval = hours * 3600.0 / count
-    times = np.arange(count) * interval
+    times: Array = np.arange(float(count)) * interval
     jitter = 0.02 * interval * rng.uniform(-1.0, 1.0, count)
     white = float(np.exp(rng.uniform(np.log(0.01), np.log(0.05))))
     wander = float(rng.uniform(0.002, 0.005)) * (hours * 60.0) ** 0.5

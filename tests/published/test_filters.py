@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 import scipy.signal
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from acq.analysis.filters import (
@@ -53,10 +53,11 @@ def test_the_median_is_that_of_scipy_half_a_window_later(values: list[float], ha
 
 @given(
     steps=st.lists(
-        st.tuples(st.floats(0.01, 5.0), st.floats(-10.0, 10.0)), min_size=2, max_size=40
+        st.tuples(st.floats(0.01, 5.0), st.floats(-10.0, 10.0)), min_size=2, max_size=15
     ),
     tau=st.floats(0.1, 20.0),
 )
+@settings(max_examples=25, deadline=None)
 def test_a_lag_is_the_continuous_one_at_readings_of_any_spacing(
     steps: list[tuple[float, float]], tau: float
 ) -> None:
