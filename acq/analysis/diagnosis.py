@@ -34,6 +34,7 @@ from acq.analysis.ranking import ALARM, Ranker
 NAMED = 0.02  # probability from which a suspect is named
 AS_WELL = 0.1  # of the first explanation: from there it matters that a further fault may be there
 MOST = 8  # suspects
+CONTACT_APART = 1.0  # ohm by which one lead must be nearer to the screen than all others
 POOR_FIT = 12.0  # chi-square above its expectation at which two faults of the network are tried
 
 
@@ -179,7 +180,8 @@ def _diagnosis(
     for fault in order:
         mine = best[fault]
         rival = next((x for x in (first, second) if x.faults != mine.faults), second)
-        suspects.append(_suspect(fault, of_fault[fault], mine, rival, seen))
+        suspect = _suspect(fault, of_fault[fault], mine, rival, seen)
+        suspects.append(replace(suspect, fault=touching_lead(fault, seen)))
     return Diagnosis(
         suspects=tuple(suspects),
         together=first.faults,
@@ -188,6 +190,17 @@ def _diagnosis(
         expected=best[order[0]].ranker.cell,
         population=population.stated(),
     )
+
+
+def touching_lead(fault: FaultAt, seen: Observed) -> FaultAt:
+    """Return a short to shield or housing with the lead that reads least to it, if one does."""
+    if fault.fault is not Fault.LEAD_SHORT or len(fault.where) != 1:
+        return fault
+    near = [(ohms, pair) for pair, ohms in seen.contacts.items() if fault.where[0] in pair]
+    near.sort(key=lambda x: x[0])
+    if not near or (len(near) > 1 and near[1][0] - near[0][0] < CONTACT_APART):
+        return fault
+    return FaultAt(fault.fault, (near[0][1].one, near[0][1].other))
 
 
 def _marginal(chances: list[tuple[float, Candidate]]) -> dict[FaultAt, float]:

@@ -13,6 +13,7 @@ from acq.analysis.network_evidence import covariance
 from acq.analysis.observed import Observed
 from acq.analysis.wording import millivolts, ohms, tidy
 
+GAIN = 5e-4  # of a large zero: two meters, or two ranges
 FAR = 3.0  # standard deviations
 
 
@@ -42,7 +43,7 @@ def _zeros(candidate: Candidate, seen: Observed) -> Iterator[str]:
     if demanded is None or seen.zero is None:
         return
     own = float(ranker.reading_noise[-1]) / (2.0 * seen.pairs[INPUT].ohms)
-    spread = float(np.hypot(demanded[1], own))
+    spread = float(np.hypot(np.hypot(demanded[1], own), GAIN * demanded[0]))
     difference = seen.zero.ratio - demanded[0]
     if abs(difference) > FAR * spread:
         yield (

@@ -230,7 +230,7 @@ def _lead_line(picture: BridgePicture, lead: Lead, y: float, suspect: bool) -> l
     """A conductor from the plug to its terminal; the legs lie on the way of Ex+ and Ex-."""
     at = PLUG_RIGHT if lead is Lead.S_MINUS else PLUG_LEFT
     joint = BODY[0] + 26
-    ways = {
+    ways: dict[Lead, list[tuple[float, float]]] = {
         Lead.EX_PLUS: [(at, y), (CENTRE[0], y), _at("top")],
         Lead.SE_PLUS: [(at, y), (joint, y), (joint, LEAD_ROWS[Lead.EX_PLUS])],
         Lead.EX_MINUS: [(at, y), (CENTRE[0], y), _at("bottom")],

@@ -81,12 +81,14 @@ class Loaded:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observed:
     """One cell. `flexing` is the largest change of a reading in ohm while the cable was flexed
-    or the body tapped, by place: `cable`, `gland`, `body`.
+    or the body tapped, by place: `cable`, `gland`, `body`. `contacts` are low resistances in ohm
+    between single leads and shield or housing: the lowest shows which lead touches.
     """
 
     pairs: Mapping[LeadPair, PairReading]
     zero: ZeroReading | None = None
     insulation: Paths = Paths()
+    contacts: Mapping[LeadPair, float] = field(default_factory=dict)
     celsius: float | None = None
     flexing: Mapping[str, float] = field(default_factory=dict)
     loaded: Loaded | None = None
