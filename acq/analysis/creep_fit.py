@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acq.analysis.propagation import Contribution, Floats, Result, summed
+from acq.analysis.propagation import Contribution, Floats, Result, coverage_factor, summed
 
 SIGNIFICANCE = 0.05
 MOST_TERMS = 2
@@ -137,13 +137,26 @@ def _finished(trial: _Trial, t: Floats, offset: float, scale: float) -> CreepFit
     spread = _parameter_deviations(trial, t, deviation)
     terms = tuple(
         CreepTerm(
-            _parameter("time constant", math.exp(log), math.exp(log) * spread[1 + 2 * k], trial),
+            _parameter(
+                "time constant", math.exp(log), _of_log(log, spread[1 + 2 * k], trial), trial
+            ),
             _parameter("amplitude", scale * linear, scale * spread[2 + 2 * k], trial),
         )
         for k, (log, linear) in enumerate(zip(trial.log_times, trial.linear[1:], strict=True))
     )
     final = offset + scale * float(trial.linear[0])
     return CreepFit(terms, final, scale * deviation, trial.degrees_of_freedom)
+
+
+def _of_log(log: float, deviation: float, trial: _Trial) -> float:
+    """Return the standard uncertainty of a time constant from that of its logarithm.
+
+    Time constants are fitted on a logarithmic scale, where their scatter is even. On their own
+    scale the upper side is the wider one, and that one is stated.
+    """
+    factor = coverage_factor(trial.degrees_of_freedom)
+    # beyond a factor of e^5 nothing is determined, and nothing may overflow
+    return math.exp(log) * math.expm1(min(factor * deviation, 5.0)) / factor
 
 
 def _parameter_deviations(trial: _Trial, t: Floats, deviation: float) -> Floats:

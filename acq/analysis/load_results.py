@@ -137,7 +137,7 @@ class NetCurve:
             raise SeriesError("maximum load gave the same output as minimum load")
         if capacity is None:
             return self.span
-        return self.span * (capacity / (series.maximum_load - series.minimum_load))
+        return self.span * (abs(capacity) / abs(series.maximum_load - series.minimum_load))
 
     def line(self, line: Line, load: float) -> Tracked:
         """Return the named line over the rising mean points, at a load."""
@@ -293,7 +293,7 @@ def _notes(series: LoadSeries, capacity: float | None, sources: tuple[Source, ..
     span = series.maximum_load - series.minimum_load
     if capacity is None:
         notes.append("capacity not stated: rated output is the net output at the largest load")
-    elif span != capacity:
+    elif abs(span) != abs(capacity):
         notes.append(
             f"rated output scaled in proportion from {series.minimum_load:g}.."
             f"{series.maximum_load:g} to {capacity:g}"

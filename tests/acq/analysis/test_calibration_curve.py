@@ -74,6 +74,20 @@ def test_solving_undoes_the_curve(seed: int, load: float) -> None:
     assert curve.load_for(curve.at(load)).value == pytest.approx(load, rel=1e-12)
 
 
+@pytest.mark.parametrize("load", [100.0, 275.0, 480.0])
+def test_a_solved_load_carries_the_curve_and_the_new_reading(load: float) -> None:
+    """The textbook interval of inverse regression: s/b sqrt(1 + 1/n + (x - mean)^2 / Sxx)."""
+    flat = scattered(4, 0.0, 1.0)
+    line = fit_polynomial(flat, 1)
+    found = line.load_for(line.at(load))
+    apart = flat.loads - flat.loads.mean()
+    inside = 1 + 1 / len(apart) + (load - flat.loads.mean()) ** 2 / float(apart @ apart)
+    expected = line.residual_deviation / line.coefficients[1] * inside**0.5
+    assert found.uncertainty is not None
+    assert found.uncertainty.standard == pytest.approx(expected, rel=1e-9)
+    assert found.uncertainty.degrees_of_freedom == 18
+
+
 def test_residuals_are_orthogonal_to_the_curve() -> None:
     curve = fit_polynomial(scattered(5, 0.0, 1.0), 2)
     assert curve.basis.T @ curve.residuals == pytest.approx(np.zeros(3), abs=1e-16)

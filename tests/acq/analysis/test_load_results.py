@@ -46,6 +46,18 @@ def test_a_constructed_cell_is_recovered() -> None:
     assert found.repeatability is None
 
 
+def test_a_large_zero_return_is_told_as_such_and_not_as_combined_error() -> None:
+    def lazy(u: float, direction: Direction) -> float:
+        return shape(u, direction) + (5e-3 if u == 0 and direction is Direction.DOWN else 0.0)
+
+    found = load_results(series(lazy))
+    assert found.zero_return is not None
+    assert found.zero_return.value == pytest.approx(5e-3 + RETURN, rel=1e-9)
+    assert abs(found.combined_error.value) < 5e-4
+    assert found.hysteresis is not None
+    assert abs(found.hysteresis.value) < 5e-4
+
+
 def test_the_line_is_in_the_name_and_in_the_numbers() -> None:
     by_line = {line: load_results(series(shape), line=line).non_linearity for line in Line}
     assert {found.name for found in by_line.values()} == {
@@ -100,7 +112,7 @@ def test_gain_is_in_the_rated_output_and_in_nothing_told_of_it() -> None:
 def test_compression_gives_the_same_shares_with_both_signs_turned() -> None:
     flat = series(shape)
     turned = load_series([replace(r, load=-r.load, output=-r.output) for r in flat.readings])
-    pressed, pulled = load_results(turned), load_results(flat)
+    pressed, pulled = (load_results(s, capacity=CAPACITY) for s in (turned, flat))
     assert pressed.rated_output.value == pytest.approx(-pulled.rated_output.value, rel=1e-12)
     for name in ("zero return", "non-linearity", "hysteresis", "combined error"):
         assert result(pressed, name).value == pytest.approx(result(pulled, name).value, rel=1e-9)
