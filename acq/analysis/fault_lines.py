@@ -27,7 +27,7 @@ from acq.analysis.network import BRIDGE_LEADS, Floats
 from acq.analysis.population import Population
 from acq.analysis.sizes import SizePrior, exactly
 
-MODEL_SHARE = 2e-4
+MODEL_SHARE = 5e-4
 """What a line may be off by, of its displacement: another range of the meter, second orders."""
 
 

@@ -67,7 +67,12 @@ def arms(maker: LineMaker) -> Iterator[Line]:
         of=lambda s: 100.0 * (arm_factor(s) - 1.0), unit="% of the arm", open_above=1e5
     )
     in_ohms = Measure(of=lambda s: nominal * (arm_factor(s) - 1.0), unit="ohm")
-    shorted = Measure(of=lambda s: nominal * arm_factor(-s / 3.0), unit="ohm left", signed=False)
+    shorted = Measure(
+        of=lambda s: nominal * arm_factor(-s / 3.0),
+        unit="ohm left",
+        signed=False,
+        smaller_is_worse=True,
+    )
     partly_open = log_uniform(40.0, 1e5, arm_position, signs=(1,), bins=8)
     changed = mixture(
         (0.5, log_uniform(0.002, 20.0, lambda x: arm_position(1.0 + x), signs=(1,))),
@@ -249,7 +254,7 @@ def papers(maker: LineMaker) -> Iterator[Line]:
         (FaultAt(Fault.WRONG_PAPERS), 1.0),
         extreme=changes.arms_and_legs_scaled(2.0),
         prior=mixture((0.5, _between(-0.006, 0.006)), *((0.5 / len(near), x) for x in near)),
-        measure=Measure(of=lambda s: nominal * (1.0 + s), unit="ohm per arm", signed=False),
+        measure=Measure(of=lambda s: 100.0 * s, unit="% against the arms on the papers"),
     )
     yield with_unknown_papers(line, maker.cell, maker.population)
 

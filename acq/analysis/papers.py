@@ -85,3 +85,22 @@ def _linear(
     input_ohms = base[earlier.pairs.index(INPUT)] if INPUT in earlier.pairs else cell.input_ohms
     noise[-1, -1] = (2.0 * input_ohms * earlier.zero_uncertainty) ** 2
     return base, slopes, noise
+
+
+def learned_legs(
+    cell: ExpectedCell, population: Population, mean: Floats
+) -> tuple[ExpectedCell, Floats]:
+    """Return the cell with the legs that its own papers show, and what is left of the mean.
+
+    The temperature acts on the legs, so that a cell whose legs are known deserves an expectation
+    of its own: slopes at the legs of its type would be off.
+    """
+    total = sum(cell.legs_ohms)
+    share = cell.legs_ohms[0] / total if total else 0.5
+    legs = total + cell.leg_uncertainty * float(mean[PLACE["legs"]])
+    two_sided = share not in (0.0, 1.0)
+    split = population.spread.leg_split * total * float(mean[PLACE["split"]]) * two_sided
+    left = mean.copy()
+    left[[PLACE["legs"], PLACE["split"]]] = 0.0
+    both = (share * legs + split, (1.0 - share) * legs - split)
+    return replace(cell, legs_ohms=(max(both[0], 0.0), max(both[1], 0.0))), left

@@ -33,6 +33,13 @@ class SizePrior:
         """Whether sizes reach the extreme of the line, where its slopes are its own."""
         return bool(self.upper.max() > 0.9)
 
+    @property
+    def ends(self) -> Floats:
+        """The ends of all ranges of sizes, where the density drops to nothing."""
+        lower, upper = np.sort(self.lower), np.sort(self.upper)
+        gap = lower[1:] - upper[:-1] > 1e-9 * np.abs(upper[:-1])
+        return np.concatenate([lower[:1], upper[:-1][gap], lower[1:][gap], upper[-1:]])
+
     def log_density(self, s: Floats) -> Floats:
         """Return the logarithm of the density at s; -inf outside."""
         order = np.argsort(self.lower)
@@ -90,7 +97,8 @@ class SizeIntegral:
         steps = max(2, int(np.ceil(np.log(max(far / near[-1], 1.1)) / np.log(1.12))))
         outer = np.geomspace(near[-1], max(far, 1.1 * near[-1]), steps)[1:]
         half = np.concatenate([near, outer])
-        estimates = np.concatenate([-half[:0:-1], half])
+        steep = prior.ends[:, None] + sigma * np.linspace(-REACH, REACH, 49)
+        estimates = np.unique(np.concatenate([-half, half, steep.ravel()]))
         values = prior.log_integral(estimates, np.full_like(estimates, sigma))
         return cls(estimates, values, sigma)
 
