@@ -10,7 +10,7 @@ from scipy.special import logsumexp
 
 from acq.analysis.fault_lines import Line
 from acq.analysis.faults import Fault, FaultAt
-from acq.analysis.first_look import Mask
+from acq.analysis.first_look import Mask, Places
 from acq.analysis.insulation_evidence import InsulationEvidence
 from acq.analysis.leads import Lead
 from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES
@@ -25,6 +25,8 @@ MOISTURE_PATH = {Fault.MOISTURE_IN_CELL: 0, Fault.MOISTURE_IN_CABLE: 1}
 MUCH = 3.0  # in ln: what makes a loose joint worth a closer look
 HOPELESS = 20.0  # in ln
 
+Some = Places | slice
+ALL = slice(None)
 Shares = Sequence[Sequence[tuple[FaultAt, float]]]
 """Per line its faults, each with ln of its share in the population."""
 
@@ -61,19 +63,24 @@ class Beside:
         """Of a fault that shows nowhere here, (cells,)."""
         return self.paths.sound + self.emf.usual + self.steady
 
-    def log(self, line: Line, place: FaultAt, size: Floats) -> Floats:
-        """Return the log evidence (cells,) of a fault on a line at these sizes."""
-        return self.path(line, place, size) + self.voltage(place) + self.joint(line)
+    def log(self, line: Line, place: FaultAt, size: Floats, some: Some = ALL) -> Floats:
+        """Return the log evidence of a fault on a line at these sizes, for all cells or some."""
+        path = self.path(line, place, size, some)
+        return np.asarray(path + self.voltage(place)[some] + self.joint(line)[some])
 
     def at_most(self, lines: Sequence[Line], shares: Shares) -> tuple[Floats, Mask]:
         """Return about what speaks for each line (cells, lines), and which lines are wanted."""
         cells = len(self.steady)
         most = np.full((cells, len(lines)), NEVER)
+        leak = np.maximum(self.paths.leaks.max(-1), self.paths.sound[:, None])
         wanted = np.zeros((cells, len(lines)), bool)
         for number, line in enumerate(lines):
-            large = np.full(cells, line.prior.upper.max())
             for place, share in shares[number]:
-                log = self.log(line, place, large) + share
+                path = MOISTURE_PATH.get(place.fault)
+                if path is not None and line.leak_bin is None:
+                    log = leak[:, path] + self.voltage(place) + self.steady + share
+                else:
+                    log = self.log(line, place, self.steady) + share
                 np.maximum(most[:, number], log, out=most[:, number])
         best = most.max(-1)
         for number, line in enumerate(lines):
@@ -85,20 +92,20 @@ class Beside:
                 wanted[:, number] = most[:, number] > best - HOPELESS
         return most, wanted
 
-    def path(self, line: Line, place: FaultAt, size: Floats) -> Floats:
-        """Return what the insulation readings say, (cells,)."""
+    def path(self, line: Line, place: FaultAt, size: Floats, some: Some = ALL) -> Floats:
+        """Return what the insulation readings say."""
         path = MOISTURE_PATH.get(place.fault)
         if path is not None and line.leak_bin is not None:
-            return self.paths.leaks[:, path, line.leak_bin]
+            return self.paths.leaks[some, path, line.leak_bin]
         if path is not None:
-            return self._near(path, line, size)
+            return self._near(path, line, size, some)
         if place.fault is Fault.SHIELD_TO_HOUSING:
-            return self.paths.tie
+            return self.paths.tie[some]
         if place.fault is Fault.LEAD_SHORT and len(place.where) == 1:
-            return self.paths.contacts[:, 0 if place.where[0] is Lead.HOUSING else 1]
-        return self.paths.sound
+            return self.paths.contacts[some, 0 if place.where[0] is Lead.HOUSING else 1]
+        return self.paths.sound[some]
 
-    def _near(self, path: int, line: Line, size: Floats) -> Floats:
+    def _near(self, path: int, line: Line, size: Floats, some: Some) -> Floats:
         """A leak between two leads usually comes with a lesser one to housing or shield."""
         assert line.leak_ohms is not None
         total = np.log10(np.maximum(line.leak_ohms(size), 1.0)) + LEAK_BESIDE[0]
@@ -106,8 +113,8 @@ class Beside:
         middles = np.minimum(middles, LEAK_DECADES[1])
         weights = -0.5 * ((middles - total[:, None]) / LEAK_BESIDE[1]) ** 2
         weights -= logsumexp(weights, axis=-1, keepdims=True)
-        beside = logsumexp(weights + self.paths.leaks[:, path], axis=-1)
-        both = np.log(1.0 - LEAK_ALONE) + beside, np.log(LEAK_ALONE) + self.paths.sound
+        beside = logsumexp(weights + self.paths.leaks[some, path], axis=-1)
+        both = np.log(1.0 - LEAK_ALONE) + beside, np.log(LEAK_ALONE) + self.paths.sound[some]
         return np.asarray(np.logaddexp(*both))
 
     def voltage(self, place: FaultAt) -> Floats:

@@ -23,9 +23,8 @@ Mask = NDArray[np.bool_]
 SLACKS_OHMS = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
 EXPLAINED = 25.0  # chi-square above the number of readings that still counts as explained
 KEEP = 40.0  # how much worse in chi-square than the best a line may be
-SAME_COVARIANCE = 1e-3  # size up to which the slopes of a sound cell serve
+SAME_COVARIANCE = 0.3  # standard deviations that a line may add before it has its own covariance
 END_TOLERANCE = 0.3  # of a size near the extreme, which this metric judges badly
-SAME_JITTER_OHMS = 0.001
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,13 +103,13 @@ def whitener(covariances: Floats) -> tuple[Floats, Floats]:
     return np.linalg.inv(factor), log_det
 
 
-def serves(line: Line, rows: Places) -> float:
-    """Return up to which size the covariance of a sound cell is a line's own; 0 for none."""
+def serves(line: Line, rows: Places, white: Floats) -> float:
+    """Return up to which size the covariance of a sound cell is a line's own; 0 for none.
+
+    `white` whitens it: what a line adds must stay small against that.
+    """
     if line.columns.shape[1] or not line.from_papers:
         return 0.0
-    jitter = float(line.jitter[rows].max())
-    curved = bool(line.step_slopes.any() or line.columns_per_size.size)
-    return min(
-        SAME_COVARIANCE if curved else np.inf,
-        SAME_JITTER_OHMS / jitter if jitter > 0 else np.inf,
-    )
+    added = np.concatenate([line.step_slopes, line.columns_per_size], -1)[rows]
+    grown = np.sqrt(((white @ added) ** 2).sum() + ((white * line.jitter[rows]) ** 2).sum())
+    return float(SAME_COVARIANCE / grown) if grown > 0 else np.inf

@@ -29,12 +29,16 @@ from acq.analysis.first_look import (
     whitener,
 )
 from acq.analysis.network import Floats
-from acq.analysis.sizes import SizeIntegral
+from acq.analysis.sizes import FEW_BINS, SizeIntegral
 
-HOPELESS = 14.0  # in ln, behind the best: no closer look where the first one is about right
+HOPELESS = 9.0  # in ln, behind the best: no closer look where the first one is about right
+SOUND = 12.0  # chi-square above the number of readings that still looks sound
+BEYOND = 5.0  # times the size up to which the first metric serves
+SIGMA_STEP = 0.2  # in ln, between the standard deviations for which a size is integrated out
 FIRST_OHMS = 0.02  # displacement that shares the covariance of s = 0
 STEP_RATIO = 1.2  # between the displacements whose covariances are kept
 NEAR_END = 0.002  # between the sizes of lines that reach their extreme
+NOTHING = 30.0  # in ln: what is that far behind counts for nothing
 NEVER = -1e30
 
 
@@ -68,24 +72,30 @@ class LineTable:
     root: Floats | None = None
     _whiteners: dict[tuple[int, int], tuple[Floats, float]] = field(default_factory=dict)
     _looks: dict[int, FirstLook] = field(default_factory=dict)
+    _near: dict[tuple[int, int], SizeIntegral] = field(default_factory=dict)
     _integrals: list[SizeIntegral | None] = field(default_factory=list)
     _serves: Floats = field(init=False)
     _apart: list[int] = field(init=False)
     _leak: Mask = field(init=False)
+    _by_papers: Mask = field(init=False)
     _flat: Mask = field(init=False)
     _at_end: Mask = field(init=False)
+    _jitter: Mask = field(init=False)
     _levels: Places = field(init=False)
 
     def __post_init__(self) -> None:
-        self._serves = np.array([serves(line, self.rows) for line in self.lines])
+        white = self._look(0).white
+        self._serves = np.array([serves(line, self.rows, white) for line in self.lines])
         self._apart = [
             number
             for number, line in enumerate(self.lines)
             if line.base_slopes is not self.lines[0].base_slopes and line.from_papers
         ]
         self._flat = np.array([not line.step[self.rows].any() for line in self.lines])
+        self._by_papers = np.array([line.from_papers for line in self.lines])
         self._leak = np.array([line.leak_bin is not None for line in self.lines])
         self._levels = np.array([self._level_at_end(line) for line in self.lines])
+        self._jitter = np.array([line.scatter is not None for line in self.lines])
         self._at_end = np.array([line.prior.at_end for line in self.lines])
 
     def _level_at_end(self, line: Line) -> int:
@@ -105,13 +115,15 @@ class LineTable:
         sound = self.lines[0]
         shifted = readings - mean @ sound.base_slopes[self.rows].T
         out = Evidence.none(len(readings), len(self.lines))
-        keep = wanted & ~self._leak | wanted & (beside > beside.max(-1, keepdims=True) - 30.0)
+        keep = wanted & (beside > beside.max(-1, keepdims=True) - NOTHING)
         waiting = np.arange(len(readings))
         for level in range(len(SLACKS_OHMS)):
             fit = self._fit(level, waiting, shifted, readings, mean)
             best = fit.allowed.min(-1)
             if level == 0:
                 self._take(fit, out)
+                # a cell that looks sound needs no other papers
+                keep[fit.chi_square[:, 0] < len(self.rows) + SOUND] &= self._by_papers
             explained = best < len(self.rows) + EXPLAINED
             if level == len(SLACKS_OHMS) - 1:
                 explained[:] = True
@@ -182,8 +194,11 @@ class LineTable:
         """Return which lines of cells near sound still need their own covariance."""
         total = out.log[cells] + beside[cells]
         # near the extreme of a line the first look's integral is too coarse
-        hopeful = self._at_end | (total > total.max(-1, keepdims=True) - HOPELESS)
-        return np.asarray(hopeful & (np.abs(out.size[cells]) > self._serves))
+        hopeful = total > total.max(-1, keepdims=True) - HOPELESS
+        size = np.abs(out.size[cells])
+        # what lies far beyond the reach of the first metric cannot be judged by it
+        far = size > BEYOND * self._serves
+        return np.asarray(self._at_end | far & ~self._jitter | hopeful & (size > self._serves))
 
     def _refine(
         self,
@@ -217,9 +232,26 @@ class LineTable:
                 break
         sigma = 1.0 / np.sqrt(along)
         chi_square = (r * r).sum(-1) - across * size
-        out.log[some, line] = -0.5 * (chi_square + log_det) + the.prior.log_likely(size, sigma)
+        out.log[some, line] = -0.5 * (chi_square + log_det) + self._integral(line, size, sigma)
         out.size[some, line], out.sigma[some, line] = size, sigma
         out.chi_square[some, line] = chi_square
+
+    def _integral(self, line: int, size: Floats, sigma: Floats) -> Floats:
+        """Return ln of the prior integrated over the likelihood of each size."""
+        prior = self.lines[line].prior
+        if len(prior.share) <= FEW_BINS:
+            return prior.log_integral(size, sigma)
+        total, near, outside = prior.log_far(size, sigma)
+        if outside.any():
+            total[outside] = prior.log_integral(size[outside], sigma[outside])
+        steps = np.round(np.log(sigma) / SIGMA_STEP).astype(np.int64)
+        for step in np.unique(steps[near]).tolist():
+            some, usual = near & (steps == step), float(np.exp(SIGMA_STEP * step))
+            if (line, step) not in self._near:
+                self._near[line, step] = SizeIntegral.of(prior, usual)
+            # the priors look the same at every scale, so that size over sigma is what counts
+            total[some] = self._near[line, step](size[some] * usual / sigma[some])
+        return total
 
     def _whiteners_of(self, line: int, place: Places) -> tuple[Floats, Floats]:
         """Return the inverse Cholesky factors (cells, rows, rows) and ln det for places."""

@@ -23,7 +23,7 @@ from acq.analysis.first_look import Mask, Places
 from acq.analysis.insulation_evidence import InsulationReadings, InsulationTable
 from acq.analysis.leads import INPUT, LeadPair
 from acq.analysis.network import Floats
-from acq.analysis.network_evidence import NEVER, Evidence, LineTable, groups
+from acq.analysis.network_evidence import NEVER, NOTHING, Evidence, LineTable, groups
 from acq.analysis.population import Population
 from acq.analysis.side_evidence import ScatterEvidence, emf_evidence
 
@@ -135,20 +135,24 @@ class Ranker:
         """Return the probability of every fault for every cell."""
         cells, number_of = len(readings.pairs), {x: n for n, x in enumerate(self.faults)}
         beside = self.beside(readings)
-        network = self.network(readings, beside)
+        guess = beside.at_most(self.lines, self.shares)
+        network = self.network(readings, beside, guess)
+        anything = self.unknown(readings) + beside.sound
+        counts = network.log + guess[0]
+        counts = counts > np.maximum(counts.max(-1), anything)[:, None] - NOTHING
         shape = (cells, len(self.faults))
         logs, best, line_of = np.full(shape, NEVER), np.full(shape, NEVER), np.zeros(shape, int)
         for number, line in enumerate(self.lines):
-            for fault, share in self.shares[number]:
+            some = np.flatnonzero(counts[:, number])
+            for fault, share in self.shares[number] if len(some) else ():
                 place = number_of[fault]
-                log = network.log[:, number] + share
-                log = log + beside.log(line, fault, network.size[:, number])
-                logs[:, place] = np.logaddexp(logs[:, place], log)
-                better = log > best[:, place]
-                best[better, place] = log[better]
+                log = beside.log(line, fault, network.size[some, number], some)
+                log = log + network.log[some, number] + share
+                logs[some, place] = np.logaddexp(logs[some, place], log)
+                better = some[log > best[some, place]]
+                best[some, place] = np.maximum(best[some, place], log)
                 line_of[better, place] = number
         unknown = number_of[UNKNOWN]
-        anything = self.unknown(readings) + beside.sound
         logs[:, unknown] = np.logaddexp(logs[:, unknown], anything)
         rows = np.arange(cells)[:, None]
         return Ranking(
@@ -188,9 +192,14 @@ class Ranker:
             scatter,
         )
 
-    def network(self, readings: CellReadings, beside: Beside) -> Evidence:
-        """Return the evidence of all lines; what cannot be open or shut like this has none."""
-        most, wanted = beside.at_most(self.lines, self.shares)
+    def network(
+        self, readings: CellReadings, beside: Beside, guess: tuple[Floats, Mask] | None = None
+    ) -> Evidence:
+        """Return the evidence of all lines; what cannot be open or shut like this has none.
+
+        `guess` is what `Beside.at_most` returns, where it is known already.
+        """
+        most, wanted = guess or beside.at_most(self.lines, self.shares)
         ohms, opened = self.in_ohms(readings)
         cells, count = len(ohms), len(self.lines)
         mean = np.zeros((cells, COUNT)) if readings.mean is None else readings.mean

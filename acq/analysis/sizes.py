@@ -10,9 +10,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from acq.analysis.network import Floats
+
+Mask = NDArray[np.bool_]
 
 BINS = 30
 FEW_BINS = 12
@@ -49,18 +52,15 @@ class SizePrior:
         density = np.log(share / (upper - lower))
         return np.where(inside, density[place], -np.inf)
 
-    def log_likely(self, estimate: Floats, sigma: Floats) -> Floats:
-        """Return about `log_integral` (cells,), by the density at the estimate where that will do.
+    def log_far(self, estimate: Floats, sigma: Floats) -> tuple[Floats, Mask, Mask]:
+        """Return `log_integral` (cells,) by the density at the estimate.
 
-        Used where sigma differs from cell to cell.
+        That is right where the prior is flat over the likelihood; the masks say where it is not:
+        near 0, and outside of all sizes.
         """
-        if len(self.share) <= FEW_BINS:
-            return self.log_integral(estimate, sigma)
         total: Floats = self.log_density(estimate) + np.log(sigma) + 0.5 * np.log(2.0 * np.pi)
-        near = (np.abs(estimate) < FAR * sigma) | ~np.isfinite(total)
-        if near.any():
-            total[near] = self.log_integral(estimate[near], sigma[near])
-        return total
+        near = np.abs(estimate) < FAR * sigma
+        return total, near, ~np.isfinite(total) & ~near
 
     def log_integral(self, estimate: Floats, sigma: Floats) -> Floats:
         """Return ln of the integral of p(s) exp(-(s - estimate)^2 / (2 sigma^2)) ds.
