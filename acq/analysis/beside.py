@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from acq.analysis.fault_lines import Line
 from acq.analysis.faults import Fault, FaultAt
@@ -17,6 +16,7 @@ from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES
 from acq.analysis.network import Floats
 from acq.analysis.network_evidence import NEVER
 from acq.analysis.side_evidence import EmfEvidence, ScatterEvidence
+from acq.analysis.sizes import log_sum
 
 LEAK_BESIDE = (1.0, 0.5)
 """Decades from a leak among two leads to the one beside it, to housing or shield: mean, spread."""
@@ -112,8 +112,8 @@ class Beside:
         middles = np.append(0.5 * (LEAK_BINS[:-1] + LEAK_BINS[1:]), LEAK_BINS[-1] + 0.7)
         middles = np.minimum(middles, LEAK_DECADES[1])
         weights = -0.5 * ((middles - total[:, None]) / LEAK_BESIDE[1]) ** 2
-        weights -= logsumexp(weights, axis=-1, keepdims=True)
-        beside = logsumexp(weights + self.paths.leaks[some, path], axis=-1)
+        weights -= log_sum(weights)[:, None]
+        beside = log_sum(weights + self.paths.leaks[some, path])
         both = np.log(1.0 - LEAK_ALONE) + beside, np.log(LEAK_ALONE) + self.paths.sound[some]
         return np.asarray(np.logaddexp(*both))
 

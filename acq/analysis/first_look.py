@@ -24,6 +24,7 @@ SLACKS_OHMS = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 30
 EXPLAINED = 25.0  # chi-square above the number of readings that still counts as explained
 KEEP = 40.0  # how much worse in chi-square than the best a line may be
 SAME_COVARIANCE = 0.3  # standard deviations that a line may add before it has its own covariance
+NEVER_SERVES = -1.0
 END_TOLERANCE = 0.3  # of a size near the extreme, which this metric judges badly
 
 
@@ -104,12 +105,12 @@ def whitener(covariances: Floats) -> tuple[Floats, Floats]:
 
 
 def serves(line: Line, rows: Places, white: Floats) -> float:
-    """Return up to which size the covariance of a sound cell is a line's own; 0 for none.
+    """Return up to which size the covariance of a sound cell is a line's own; below 0: never.
 
     `white` whitens it: what a line adds must stay small against that.
     """
-    if line.columns.shape[1] or not line.from_papers:
-        return 0.0
+    if line.columns.shape[1] or not line.from_papers or (line.prior.at_end and not line.point):
+        return NEVER_SERVES
     added = np.concatenate([line.step_slopes, line.columns_per_size], -1)[rows]
     grown = np.sqrt(((white @ added) ** 2).sum() + ((white * line.jitter[rows]) ** 2).sum())
     return float(SAME_COVARIANCE / grown) if grown > 0 else np.inf

@@ -12,11 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr, logsumexp
+from scipy.special import log_ndtr
 
 from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES
 from acq.analysis.network import Delta, Floats, delta_readings
 from acq.analysis.population import Population
+from acq.analysis.sizes import log_sum
 
 LH, LS, SH = range(3)
 PATHS = ("leads to housing", "leads to shield", "shield to housing")
@@ -82,9 +83,8 @@ class InsulationTable:
         if not (np.isfinite(readings.decades) | readings.above).any():
             return _nothing(len(readings.decades))
         decades = readings.decades if two else COARSE * np.round(readings.decades / COARSE)
-        key = np.concatenate([decades, readings.above], -1)
-        unique, of_cell = np.unique(key, axis=0, return_inverse=True)
-        measured, above = unique[:, :3], unique[:, 3:] > 0
+        first, rows = _distinct(decades, readings.above, fine=two)
+        measured, above = decades[first], readings.above[first]
 
         def log(states: _States) -> Floats:
             return states.log_density(measured, above)
@@ -98,7 +98,6 @@ class InsulationTable:
             _log_mean(log(self._tie)),
             np.stack([_log_mean(log(x)) for x in self._pairs()], -1) if two else np.zeros((1, 3)),
         )
-        rows = of_cell.reshape(-1)
         return InsulationEvidence(
             found.sound[rows],
             found.leaks[rows],
@@ -162,7 +161,7 @@ class _States:
             part = slice(start, start + CHUNK)
             out[part] = self._log_density(decades[part], above[part])
         variants = out.reshape(len(decades), -1, self.count)
-        return np.asarray(logsumexp(variants, axis=1) - np.log(variants.shape[1]))
+        return np.asarray(log_sum(np.moveaxis(variants, 1, -1)) - np.log(variants.shape[1]))
 
     def _log_density(self, decades: Floats, above: NDArray[np.bool_]) -> Floats:
         deviation = np.sqrt(np.einsum("sii->si", self.covariances))
@@ -180,6 +179,20 @@ class _States:
                 chi_square = (np.einsum("sij,csj->csi", white, rest) ** 2).sum(-1)
                 total[cells] -= 0.5 * (chi_square + log_det)
         return total
+
+
+def _distinct(
+    decades: Floats, above: NDArray[np.bool_], *, fine: bool
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return one cell of each kind, and the kind of every cell."""
+    if fine:
+        every = np.arange(len(decades))
+        return every, every
+    steps = np.where(np.isfinite(decades), np.round(np.nan_to_num(decades) / COARSE) + 200.0, 0.0)
+    digits = (2.0 * steps + above).astype(np.int64)
+    key = digits @ np.array([1, 10**4, 10**8])
+    _, first, kind = np.unique(key, return_index=True, return_inverse=True)
+    return first, kind
 
 
 def _nothing(cells: int) -> InsulationEvidence:
@@ -208,4 +221,4 @@ def _grid(low: float, high: float) -> list[float]:
 
 
 def _log_mean(logs: Floats) -> Floats:
-    return np.asarray(logsumexp(logs, axis=-1) - np.log(logs.shape[-1]))
+    return np.asarray(log_sum(logs) - np.log(logs.shape[-1]))

@@ -19,6 +19,7 @@ from acq.analysis.first_look import (
     END_TOLERANCE,
     EXPLAINED,
     KEEP,
+    NEVER_SERVES,
     SLACKS_OHMS,
     FirstLook,
     Fit,
@@ -86,6 +87,8 @@ class LineTable:
     def __post_init__(self) -> None:
         white = self._look(0).white
         self._serves = np.array([serves(line, self.rows, white) for line in self.lines])
+        apart = [x.base_slopes is not self.lines[0].base_slopes for x in self.lines]
+        self._serves[apart] = NEVER_SERVES
         self._apart = [
             number
             for number, line in enumerate(self.lines)
@@ -116,7 +119,7 @@ class LineTable:
         shifted = readings - mean @ sound.base_slopes[self.rows].T
         out = Evidence.none(len(readings), len(self.lines))
         keep = wanted & (beside > beside.max(-1, keepdims=True) - NOTHING)
-        waiting = np.arange(len(readings))
+        waiting, own = np.arange(len(readings)), keep
         for level in range(len(SLACKS_OHMS)):
             fit = self._fit(level, waiting, shifted, readings, mean)
             best = fit.allowed.min(-1)
@@ -132,13 +135,16 @@ class LineTable:
             keep[done] |= good[explained] & ~self._leak
             if level == 0:
                 keep[done] &= self._closer(out, beside, done) | wanted[done]
-            out.size[waiting] = np.where(keep[waiting], fit.size, out.size[waiting])
+                own = np.abs(fit.size) > self._serves
+            taken = keep[waiting] & own[waiting]
+            out.size[waiting] = np.where(taken, fit.size, out.size[waiting])
             near_end = (fit.size > 1.0 - 2.0 * END_TOLERANCE) & (self._levels > level)
             ends = waiting[explained & near_end.any(-1)]
             self._keep_ends(level, ends, shifted, readings, mean, keep, out)
             waiting = waiting[~explained]
             if not len(waiting):
                 break
+        keep &= own  # for the others the first look's evidence is their own
         for line in np.flatnonzero(keep.any(0)).tolist():
             mine = np.flatnonzero(keep[:, line])
             self._refine(line, mine, out.size[mine, line], readings, mean, out)
@@ -320,6 +326,7 @@ def _times(white: Floats, vectors: Floats) -> Floats:
 
 def groups(present: Mask) -> Iterator[tuple[Mask, Places]]:
     """Yield each pattern of readings (cells, D) that occurs, with the cells that have it."""
-    patterns, of_cell = np.unique(present, axis=0, return_inverse=True)
-    for place, pattern in enumerate(patterns):
-        yield pattern, np.flatnonzero(of_cell.reshape(-1) == place)
+    weights = 2 ** np.arange(present.shape[1], dtype=np.int64)
+    _, first, of_cell = np.unique(present @ weights, return_index=True, return_inverse=True)
+    for place, example in enumerate(first):
+        yield present[example], np.flatnonzero(of_cell == place)

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.special import logsumexp
 
 from acq.analysis.beside import Beside
 from acq.analysis.expectation import COUNT, ExpectedCell, zero_as_ohms
@@ -26,6 +25,7 @@ from acq.analysis.network import Floats
 from acq.analysis.network_evidence import NEVER, NOTHING, Evidence, LineTable, groups
 from acq.analysis.population import Population
 from acq.analysis.side_evidence import ScatterEvidence, emf_evidence
+from acq.analysis.sizes import log_sum
 
 ANYWHERE = 0.7  # standard deviation of ln of a resistance under the unknown fault
 OPEN_ANYWHERE = 0.1  # of the readings are open under the unknown fault
@@ -157,7 +157,7 @@ class Ranker:
         rows = np.arange(cells)[:, None]
         return Ranking(
             self.faults,
-            np.exp(logs - logsumexp(logs, axis=-1, keepdims=True)),
+            np.exp(logs - log_sum(logs)[:, None]),
             logs,
             line_of,
             network.size[rows, line_of],

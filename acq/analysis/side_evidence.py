@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import logsumexp
 
 from acq.analysis.network import Floats
 from acq.analysis.population import Meters
-from acq.analysis.sizes import log_uniform
+from acq.analysis.sizes import SizeIntegral, log_sum, log_uniform
 
 JOINT_OHMS = np.array([0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0])
 """By how much a joint may move between repeats, all as likely."""
@@ -23,7 +22,8 @@ GALVANIC_SHARE = 0.3  # of the cases of moisture
 class ScatterEvidence:
     """Log evidence of the standard deviations (cells, pairs) of repeats, in ohm.
 
-    `repeats` is one number, or one for each pair. NaN where a pair was not repeated. Constant factors that no fault changes are left out.
+    `repeats` is one number, or one for each pair. NaN where a pair was not repeated. Constant
+    factors that no fault changes are left out.
     """
 
     deviations: Floats
@@ -38,7 +38,7 @@ class ScatterEvidence:
     def moving(self, weights: Floats) -> Floats:
         """Of a joint that moves the pairs with these weights, (cells,)."""
         each = [self._log(np.hypot(self.meters.repeat_ohms, weights * x)) for x in JOINT_OHMS]
-        return np.asarray(logsumexp(each, axis=0) - np.log(len(JOINT_OHMS)))
+        return np.asarray(log_sum(np.stack(each, -1)) - np.log(len(JOINT_OHMS)))
 
     def _log(self, sigma: Floats) -> Floats:
         """Chi-square distribution of a variance with repeats - 1 degrees of freedom."""
@@ -58,12 +58,12 @@ class EmfEvidence:
 
 def emf_evidence(volts: Floats, meters: Meters) -> EmfEvidence:
     """Return the evidence of an EMF, 0 where it is NaN: not separated."""
-    sigma = np.full_like(volts, np.hypot(meters.emf_volts, meters.emf_reading_volts))
+    sigma = float(np.hypot(meters.emf_volts, meters.emf_reading_volts))
     known = np.isfinite(volts)
     at = np.where(known, volts, 0.0)
     density = -0.5 * np.log(2.0 * np.pi) - np.log(sigma)
     usual = density - 0.5 * (at / sigma) ** 2
-    thermal = density + THERMAL.log_integral(at, sigma)
-    wet = density + GALVANIC.log_integral(at, sigma)
+    thermal = density + SizeIntegral.of(THERMAL, sigma)(at)
+    wet = density + SizeIntegral.of(GALVANIC, sigma)(at)
     galvanic = np.logaddexp(np.log(GALVANIC_SHARE) + wet, np.log(1.0 - GALVANIC_SHARE) + usual)
     return EmfEvidence(*(np.where(known, x, 0.0) for x in (usual, thermal, galvanic)))

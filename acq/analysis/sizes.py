@@ -23,6 +23,14 @@ FAR = 4.0  # standard deviations within which the prior is flat enough to stand 
 REACH = 12.0  # standard deviations around 0 where the interpolation of `SizeIntegral` is finest
 
 
+def log_sum(logs: Floats) -> Floats:
+    """Return ln of the sum of exponentials over the last axis; scipy's takes its time."""
+    most = logs.max(-1)
+    with np.errstate(divide="ignore"):
+        total: Floats = most + np.log(np.exp(logs - most[..., None]).sum(-1))
+    return total
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class SizePrior:
     """Bins of s that do not overlap: lower ends, upper ends, and shares that add to 1."""
@@ -34,7 +42,7 @@ class SizePrior:
     @property
     def at_end(self) -> bool:
         """Whether sizes reach the extreme of the line, where its slopes are its own."""
-        return bool(self.upper.max() > 0.9)
+        return bool(0.9 < self.upper.max() < 1.00001)
 
     @property
     def ends(self) -> Floats:
@@ -75,10 +83,7 @@ class SizePrior:
         with np.errstate(divide="ignore"):
             inside = tail + np.log1p(-np.exp(np.minimum(log_ndtr(low) - tail, -1e-16)))
         per_bin = inside + np.log(width) + np.log(self.share / (self.upper - self.lower))
-        most = per_bin.max(-1)
-        with np.errstate(divide="ignore"):
-            total = np.log(np.exp(per_bin - most[..., None]).sum(-1))
-        return np.asarray(most + total + 0.5 * np.log(2.0 * np.pi))
+        return np.asarray(log_sum(per_bin) + 0.5 * np.log(2.0 * np.pi))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
