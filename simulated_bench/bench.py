@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+import numpy as np
+
 from simulated_bench.capacitors import Capacitor
 from simulated_bench.circuit import Point
 from simulated_bench.electrical import Contact, contact, earth_parts
@@ -41,7 +43,8 @@ class Running:
     none: bool = False
 
     def take(self, pieces: Sequence[Piece]) -> None:
-        """Add what ran since the last look."""
+        """Add what ran since the last look; nothing where nothing came to rest."""
+        self.none = self.none or not pieces
         for piece in pieces:
             value = self.probe(piece.point)
             self.none = self.none or value is None
@@ -87,6 +90,7 @@ class Bench:
         self._relays: list[Element] | None = None
         self._looks = 0
         self.changes = 0
+        self.unsolved = 0
 
     # ---- what instruments ask
 
@@ -115,7 +119,12 @@ class Bench:
     def now(self, probe: Probe) -> float | None:
         """Return what `probe` reads at this instant."""
         self._settle()
-        return probe(self.circuit.now())
+        try:
+            return probe(self.circuit.now())
+        except (ArithmeticError, np.linalg.LinAlgError):
+            self.unsolved += 1
+            self.circuit.changed()
+            return None
 
     def celsius(self) -> float:
         """Return the room's temperature, degC."""
@@ -240,11 +249,7 @@ class Bench:
         if charging:
             self.circuit.changed()  # its set point drifts, and with it the instants of change
         if self._windows or charging or self._absorbing():
-            pieces = self.circuit.step(seconds)
-            for window in self._windows:
-                window.take(pieces)
-            for supply in self.supplies:
-                supply.look(pieces[-1].point)
+            self._take(self._pieces(seconds))
         else:
             self.circuit.forget()
         if not self._absorbing():
@@ -253,6 +258,21 @@ class Bench:
         for supply in self.supplies:
             supply.advance(seconds)
         self.live.advance(seconds)
+
+    def _pieces(self, seconds: float) -> list[Piece]:
+        """The step's pieces; none where sources fight each other and nothing comes to rest."""
+        try:
+            return self.circuit.step(seconds)
+        except (ArithmeticError, np.linalg.LinAlgError):
+            self.unsolved += 1
+            self.circuit.changed()
+            return []
+
+    def _take(self, pieces: Sequence[Piece]) -> None:
+        for window in self._windows:
+            window.take(pieces)
+        for supply in self.supplies if pieces else ():
+            supply.look(pieces[-1].point)
 
     def _watch(self) -> None:
         """Look again soon after a change: protections, and the power that warms the cell."""

@@ -227,6 +227,7 @@ def _electronics() -> list[Part]:
             emf_min=-1e3,
             emf_max=1e3,
         ),
+        Element("electronics diode leak", "pad Ex+", "electronics", 1e8),
         Element("electronics load", "electronics", "pad Ex-", 450.0),
         Element("electronics output +", "electronics", "pad S+", 1e4),
         Element("electronics output -", "pad S+", "pad Ex-", 1e4),
