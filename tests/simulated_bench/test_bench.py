@@ -117,7 +117,8 @@ def test_events_happen_in_order_of_time_and_then_of_booking() -> None:
 
 
 def test_a_cancelled_process_does_not_wake_up() -> None:
-    events, seen = Events(), []
+    events = Events()
+    seen: list[str] = []
 
     def steps() -> Steps:
         seen.append("begun")
@@ -133,7 +134,8 @@ def test_a_cancelled_process_does_not_wake_up() -> None:
 
 
 def test_a_process_that_cancels_itself_ends_at_its_next_wait() -> None:
-    events, seen = Events(), []
+    events = Events()
+    seen: list[str] = []
 
     def steps() -> Steps:
         yield 10
