@@ -61,7 +61,7 @@ FLEXING: Mapping[str, Mapping[Fault, float]] = {
 }
 """Share of the cases in which a reading moves when that place is flexed or tapped."""
 
-BY_CHANCE = 0.01
+BY_CHANCE = 0.002
 USUAL_OF_LIMIT = 0.4  # standard deviation of a sound cell's findings, in parts of their limits
 STEADY_OHMS = 0.005
 LARGE_OF_LIMIT = log_uniform(0.7, 30.0, lambda x: x, signs=(1,))

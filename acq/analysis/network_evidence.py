@@ -85,10 +85,10 @@ class LineTable:
     _levels: Places = field(init=False)
 
     def __post_init__(self) -> None:
-        white = self._look(0).white
+        white = self._look(0).white if self.lines else np.empty((0, 0))
         self._serves = np.array([serves(line, self.rows, white) for line in self.lines])
         apart = [x.base_slopes is not self.lines[0].base_slopes for x in self.lines]
-        self._serves[apart] = NEVER_SERVES
+        self._serves[np.flatnonzero(apart)] = NEVER_SERVES
         self._apart = [
             number
             for number, line in enumerate(self.lines)
