@@ -23,6 +23,7 @@ from acq.analysis.ranking import Ranker
 
 ROUNDS = 12
 CLOSE = 1e-7
+SINGULAR = 1e12  # condition from which two sizes are one
 CANDIDATES = 8  # lines that are tried in pairs, beside the four arms
 
 
@@ -134,11 +135,14 @@ class _Fit:
         white, log_det = whitener(covariance[None])
         return self.ohms - at, tangents, white[0], float(log_det[0])
 
-    def found(self, lines: tuple[int, int], sizes: Floats) -> TwoFaults:
+    def found(self, lines: tuple[int, int], sizes: Floats) -> TwoFaults | None:
+        """Return the fit; None where the readings do not determine both sizes."""
         rest, tangents, white, log_det = self.whitened(sizes)
         chi_square = float(((white @ rest) ** 2).sum())
         steep = white @ tangents.T
         information = steep.T @ steep
+        if np.linalg.cond(information) > SINGULAR:
+            return None
         log = -0.5 * (chi_square + log_det)
         log -= 0.5 * float(np.linalg.slogdet(information / (2.0 * np.pi))[1])
         for line, size in zip(self.lines, sizes, strict=True):
