@@ -8,13 +8,14 @@ then on: a reading is the true mean over its window.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 
 from simulated_bench.capacitors import Capacitor
+from simulated_bench.chain_on_bench import ChainLife, ChainOnBench
 from simulated_bench.circuit import Point
 from simulated_bench.electrical import Contact, contact, earth_parts
 from simulated_bench.elements import Element, Part, changed_parts, inserted_parts
@@ -25,6 +26,7 @@ from simulated_bench.instruments.site import Electrical, Probe
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.timed_circuit import Piece, TimedCircuit
 
+OnBench = CellOnBench | ChainOnBench
 HAND_CLIP = Contact(closed_ohms=0.02)
 SHORTEST_S = 1e-9
 CHARGED_VOLTS = 0.05
@@ -69,11 +71,11 @@ class Crosspoint:
 class Bench:
     """The circuit of the bench, its open windows and its slow states."""
 
-    def __init__(self, seed: int, start: datetime, cell: CellOnBench, mains_hertz: float) -> None:
+    def __init__(self, seed: int, start: datetime, cell: OnBench, mains_hertz: float) -> None:
         self.events = Events()
         self.seed = seed
         self.start = start
-        self.cell = cell
+        self.cell: OnBench = cell
         self.live = cell.live
         self.error_scale: dict[str, float] = {}
         self.mains_hertz = mains_hertz
@@ -99,6 +101,7 @@ class Bench:
         self._settle()
         self.changes += 1
         self.circuit.changed()
+        self.cell.disturbed()
         self._watch()
 
     def window(self, probe: Probe) -> Running:
@@ -168,10 +171,18 @@ class Bench:
         else:
             self.closed.discard(channel)
 
-    def load(self, newtons: float) -> None:
-        """Put a load on the cell."""
+    def load(self, newtons: float, corner: int | None = None) -> None:
+        """Put a load on the cell, or on a corner of the vessel."""
         self.changing()
-        self.live.load(newtons)
+        if isinstance(self.live, ChainLife):
+            self.live.load(newtons, corner)
+        else:
+            self.live.load(newtons)
+
+    def displays(self) -> Mapping[str, str]:
+        """Return what a person reads in the plant, by name."""
+        self._settle()
+        return self.cell.displays()
 
     def faults_change(self, seconds: float) -> None:
         """A fault of the cell or the bench comes or goes."""
@@ -248,7 +259,7 @@ class Bench:
         charging = any(supply.charging for supply in self.supplies)
         if charging:
             self.circuit.changed()  # its set point drifts, and with it the instants of change
-        if self._windows or charging or self._absorbing():
+        if self._windows or charging or self._absorbing() or self.cell.moving():
             self._take(self._pieces(seconds))
         else:
             self.circuit.forget()
@@ -271,6 +282,8 @@ class Bench:
     def _take(self, pieces: Sequence[Piece]) -> None:
         for window in self._windows:
             window.take(pieces)
+        for piece in pieces:
+            self.cell.take(piece.point, piece.seconds)
         for supply in self.supplies if pieces else ():
             supply.look(pieces[-1].point)
 

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
 from pydantic import ValidationError
 
+from simulated_bench import panels
 from simulated_bench.bench import Bench
 from simulated_bench.cell import LEADS
+from simulated_bench.chain_on_bench import ChainOnBench
 from simulated_bench.circuit import CircuitError
 from simulated_bench.control import Json, OrderError
 from simulated_bench.events import NS
 from simulated_bench.instruments.device import Instrument
 from simulated_bench.instruments_of import TERMINALS
 from simulated_bench.on_the_bench import CellOnBench, outside
+from simulated_bench.panels import PanelError
 from simulated_bench.papers import GRAVITY
 from simulated_bench.scenario import CellTable, MistakeTable
 from simulated_bench.scenario_faults import FaultTable
 from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
+
+T = TypeVar("T")
 
 
 class BenchHands:
@@ -49,12 +55,22 @@ class BenchHands:
                 self.bench.warm(_number(order, "celsius"), soaked=order.get("soaked") is True)
                 return {}
             case "display":
-                return {"text": self._device(order).display()}
+                return self._display(order)
+            case "look":
+                return self._look(order)
+            case "set":
+                return self._set(order)
+            case "switch":
+                return self._switch(order)
             case "power-cycle":
                 self._power_cycle(order)
                 return {}
             case "cell":
                 return self._cell(order)
+            case "lift":
+                return self._lift(order, lifted=True)
+            case "restore":
+                return self._lift(order, lifted=False)
             case "touch":
                 return self._touch(order)
             case "operate":
@@ -70,8 +86,8 @@ class BenchHands:
             case "wire-fault":
                 return self._wire_fault(order)
         known = (
-            "clip, load, temperature, cell, display, touch, operate, fault, power-cycle, unplug,"
-            " plug, wire-fault"
+            "clip, load, lift, restore, temperature, cell, display, look, set, switch, touch,"
+            " operate, fault, power-cycle, unplug, plug, wire-fault"
         )
         raise OrderError(f"do: {known}, got {what!r}")
 
@@ -80,8 +96,9 @@ class BenchHands:
         terminals = [t for role in self.devices for t in TERMINALS.get(role, ())]
         if not isinstance(terminal, str) or terminal not in terminals:
             raise OrderError(f"terminal: one of {', '.join(terminals)}, got {terminal!r}")
-        if lead is not None and lead not in LEADS:
-            raise OrderError(f"lead: one of {', '.join(LEADS)} or null, got {lead!r}")
+        leads = self.bench.cell.leads()
+        if lead is not None and lead not in leads:
+            raise OrderError(f"lead: one of {', '.join(leads)} or null, got {lead!r}")
         if lead is None or order.get("off") is True:
             self.bench.unclip(terminal, None if lead is None else str(lead))
             return {}
@@ -94,8 +111,24 @@ class BenchHands:
         force = _number(order, "newtons") if newtons else _number(order, "kilograms") * GRAVITY
         self._loads += 1
         slipped = self._load_mistakes.get(self._loads)
-        self.bench.load(force if slipped is None else slipped * GRAVITY)
-        return {"newtons": self.bench.live.rig.aimed}
+        corner = order.get("corner")
+        if corner is not None and not isinstance(corner, int):
+            raise OrderError(f"corner: a whole number from 1 or null, got {corner!r}")
+        self.bench.load(force if slipped is None else slipped * GRAVITY, corner)
+        return {"newtons": force if slipped is None else slipped * GRAVITY}
+
+    def _lift(self, order: Mapping[str, object], *, lifted: bool) -> Json:
+        """Lift a wire or a link of a chain, or put it back; answers what is lifted."""
+        element, chain = order.get("element"), self.bench.cell
+        if not isinstance(chain, ChainOnBench) or not isinstance(element, str):
+            raise OrderError("element: a wire or a link of a chain is needed")
+        self.bench.changing()
+        try:
+            chain.lift(element, lifted=lifted)
+        except CircuitError as error:
+            raise OrderError(f"element: {error}") from None
+        self.bench.faults_change(self.bench.events.now / NS)
+        return {"lifted": list(chain.lifted())}
 
     def _touch(self, order: Mapping[str, object]) -> Json:
         lead = order.get("lead")
@@ -106,21 +139,47 @@ class BenchHands:
         self.bench.live.touch(str(lead), volts)
         return {}
 
+    def _display(self, order: Mapping[str, object]) -> Json:
+        """The whole display, or what it shows of one quantity."""
+        plant = self.bench.displays()
+        if order.get("wire") in plant:
+            return {"text": plant[str(order["wire"])]}
+        device, quantity = self._device(order), order.get("quantity")
+        if quantity is None:
+            return {"text": device.display()}
+        return {"text": _at_panel(panels.field, device, str(quantity))}
+
+    def _look(self, order: Mapping[str, object]) -> Json:
+        device = self._device(order)
+        in_remote = device.name in self.wires  # it measures when it is told to
+        return {"seconds": 0.0 if in_remote else _at_panel(panels.look, device)}
+
+    def _set(self, order: Mapping[str, object]) -> Json:
+        settings = {k: v for k, v in order.items() if k not in ("op", "do", "wire")}
+        _at_panel(panels.turn, self._without_wire(order), settings)
+        return {}
+
+    def _switch(self, order: Mapping[str, object]) -> Json:
+        on = order.get("on")
+        if not isinstance(on, bool):
+            raise OrderError(f"on: true or false is needed, got {on!r}")
+        _at_panel(panels.press, self._without_wire(order), on=on)
+        return {}
+
     def _operate(self, order: Mapping[str, object]) -> Json:
         """Keys and knobs: the same words as on a wire; what is said stands on the display."""
         text = order.get("command")
         if not isinstance(text, str):
             raise OrderError(f"command: a text is needed, got {text!r}")
-        device = self._device(order)
-        if device.name in self.wires:
-            raise OrderError(f"wire: {device.name} is operated over its wire")
-        device.obey(text.encode("latin-1", "replace") + b"\n")
+        self._without_wire(order).obey(text.encode("latin-1", "replace") + b"\n")
         return {}
 
     def _cell(self, order: Mapping[str, object]) -> Json:
         """The next cell: without faults of its own, those of the bench stay."""
         keys = {k: v for k, v in order.items() if k not in ("op", "do")}
         old = self.bench.cell
+        if not isinstance(old, CellOnBench):
+            raise OrderError("do: a chain stays where it is")
         try:
             table = CellTable.model_validate(keys)
         except ValidationError as error:
@@ -168,11 +227,25 @@ class BenchHands:
             raise OrderError(f"wire: one of {', '.join(self.wires)}, got {name!r}")
         return self.wires[name]
 
+    def _without_wire(self, order: Mapping[str, object]) -> Instrument:
+        """In remote a front panel is locked."""
+        device = self._device(order)
+        if device.name in self.wires:
+            raise OrderError(f"wire: {device.name} is operated over its wire")
+        return device
+
     def _device(self, order: Mapping[str, object]) -> Instrument:
         name = order.get("wire")
         if not isinstance(name, str) or name not in self.devices:
             raise OrderError(f"wire: one of {', '.join(self.devices)}, got {name!r}")
         return self.devices[name]
+
+
+def _at_panel(do: Callable[..., T], *what: object, **how: object) -> T:
+    try:
+        return do(*what, **how)
+    except PanelError as error:
+        raise OrderError(str(error)) from None
 
 
 def _first(error: ValidationError) -> str:

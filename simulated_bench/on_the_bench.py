@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import fields, replace
 
 from simulated_bench import room as ambient
-from simulated_bench.cell import CellDescription
-from simulated_bench.circuit import CircuitError
+from simulated_bench.cell import LEADS, CellDescription
+from simulated_bench.circuit import CircuitError, Point
 from simulated_bench.elements import Element, Fault, Leak, Opened, Part, Regulated, WetLeak
 from simulated_bench.load_cell import LoadCell
 from simulated_bench.noise import key, normals
@@ -125,6 +126,24 @@ class CellOnBench:
         """Return the cell's elements at their means over the next seconds."""
         parts = [*self.live.parts(seconds, charges=charges), *self.extra]
         return [self._renamed(part) for part in parts] if self._exchanged else parts
+
+    def leads(self) -> tuple[str, ...]:
+        """Return what an instrument may be clipped to."""
+        return LEADS
+
+    def displays(self) -> Mapping[str, str]:
+        """Return what a person reads at the cell itself: nothing."""
+        return {}
+
+    def take(self, point: Point, seconds: float) -> None:
+        """A passive cell takes nothing from the circuit but heat."""
+
+    def moving(self) -> bool:
+        """Whether every step must be solved because something in it follows the circuit."""
+        return False
+
+    def disturbed(self) -> None:
+        """Something has changed on the bench: a passive cell does not mind."""
 
     def _exchange(self, a: str, b: str) -> None:
         ends = dict(self._exchanged)

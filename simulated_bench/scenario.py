@@ -22,6 +22,7 @@ from pydantic import (
 )
 
 from simulated_bench.papers import CELLS, Papers
+from simulated_bench.scenario_chain import ChainTable
 from simulated_bench.scenario_faults import FaultTable
 from simulated_bench.wire_faults import FaultError, WireFault, read_fault
 
@@ -222,6 +223,7 @@ class Scenario(Written):
     timezone: str = "Europe/Berlin"
     room: RoomTable = RoomTable()
     cell: CellTable = CellTable()
+    chain: ChainTable | None = None
     instruments: dict[Role, InstrumentTable] = {}
     fault: tuple[FaultTable, ...] = ()
     load: tuple[LoadTable, ...] = ()
@@ -254,6 +256,14 @@ class Scenario(Written):
         return loads
 
     @model_validator(mode="after")
+    def _cell_or_chain(self) -> Scenario:
+        if self.chain is not None and "cell" in self.model_fields_set:
+            raise ValueError("cell and chain: one of them is on the bench")
+        if self.chain is not None and "scanner" in self.instruments:
+            raise ValueError("instruments.scanner: in the plant hands clip, no scanner does")
+        return self
+
+    @model_validator(mode="after")
     def _wires(self) -> Scenario:
         for order in self.wire_fault:
             role = str(order.get("wire"))
@@ -264,7 +274,8 @@ class Scenario(Written):
 
     def roles(self) -> tuple[Role, ...]:
         """Return the instruments that stand on the bench."""
-        named = [role for role in ROLES if role in self.instruments or role in USUAL]
+        usual = [role for role in USUAL if self.chain is None or role != "scanner"]
+        named = [role for role in ROLES if role in self.instruments or role in usual]
         return tuple(role for role in named if not self.instrument(role).missing)
 
     def instrument(self, role: str) -> InstrumentTable:

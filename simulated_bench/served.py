@@ -12,6 +12,7 @@ from types import TracebackType
 from simulated_bench.bench import Bench, Crosspoint
 from simulated_bench.bench_file import Calibration, Entry, RelayFigures, bench_file, exactly
 from simulated_bench.cell import LEADS
+from simulated_bench.chain_on_bench import ChainOnBench
 from simulated_bench.control import PATIENCE_S, Control
 from simulated_bench.electrical import Contact
 from simulated_bench.events import nanoseconds
@@ -45,7 +46,8 @@ class ServedBench:
         self.name = name
         self.scenario = scenario
         self.seed = scenario.seed if seed is None else seed
-        cell = CellOnBench(scenario, self.seed, file or name)
+        kind = CellOnBench if scenario.chain is None else ChainOnBench
+        cell = kind(scenario, self.seed, file or name)
         self.bench = Bench(self.seed, scenario.start, cell, scenario.room.mains_hertz)
         self.folder = Path(tempfile.mkdtemp(prefix="bridgebench-"))
         self.selector = selectors.DefaultSelector()

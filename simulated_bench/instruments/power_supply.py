@@ -197,11 +197,17 @@ class PowerSupply(ScpiDevice):
     def _measure_amps(self) -> Taking:
         return (yield from self._measure(1, self._amps, 1e-6))
 
+    def delivered(self, point: Point) -> float:
+        """Return what leaves the + terminal, A: the shunt sits behind bleeder and capacitor."""
+        amps = self.output.amps(point, self.name) - point.amp(f"{self.name} bleeder")
+        amps += point.amp(f"{self.name} sense + to output")
+        return amps - (point.amp(self.capacitor.element) if self.charging else 0.0)
+
     def _amps(self, point: Point) -> float:
         if not self.output.on:
             return 0.0
         self.status.questionable.set(1, on=point.mode(self.name) != Mode.CV)
-        return self.output.amps(point, self.name)
+        return self.delivered(point)
 
     def _measure(self, which: int, probe: Probe, step: float) -> Taking:
         start = self.events.now
