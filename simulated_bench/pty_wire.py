@@ -25,8 +25,10 @@ class PtyWire(Wire):
         events: Events,
         selector: selectors.BaseSelector,
         folder: Path,
+        baud: int | None = None,
     ) -> None:
         super().__init__(name, device, events, selector)
+        self.baud = baud
         self.path = folder / name
         self._master = self._slave = -1
         self.plug()
@@ -64,6 +66,22 @@ class PtyWire(Wire):
         self._epoch += 1
         self.plugged = False
         self.lost = True
+
+    def obey(self, count: int) -> None:
+        self.raw[:count] = self._over_the_line(self.raw[:count])
+        super().obey(count)
+
+    def _put(self, data: bytes) -> None:
+        super()._put(self._over_the_line(data))
+
+    def _over_the_line(self, data: bytes | bytearray) -> bytes:
+        """At another speed than the instrument's both sides read rubbish."""
+        if self.baud is None or self._master < 0:
+            return bytes(data)
+        speed = termios.tcgetattr(self._master)[5]
+        if speed == getattr(termios, f"B{self.baud}"):
+            return bytes(data)
+        return bytes(((byte * 37 + 11) & 0xFF) | 0x80 for byte in data)
 
     def end_link(self, *, abruptly: bool) -> None:
         """A serial line knows no connection: only the instrument falls silent."""

@@ -151,7 +151,8 @@ class InstrumentTable(Written):
     """One instrument: how it speaks, whether it is there, how good it is, what is wrong.
 
     `errors` multiplies the errors drawn inside the specification (above 1 it may be outside),
-    `accuracy` multiplies the specification itself, errors and bench file alike.
+    `accuracy` multiplies the specification itself, errors and bench file alike. `baud` is the
+    speed of a serial line: at another one both sides read rubbish; without it any speed does.
     """
 
     manner: str | None = None
@@ -162,6 +163,7 @@ class InstrumentTable(Written):
     errors: Annotated[float, Field(ge=0)] = 1.0
     accuracy: Annotated[float, Field(gt=0)] = 1.0
     volts: Annotated[int, Field(ge=10, le=1000)] | None = None
+    baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] | None = None
     stuck: tuple[int, ...] = ()
     contact_ohms: Annotated[float, Field(gt=0)] = 0.3
     emf_volts: Annotated[float, Field(ge=0)] = 1e-6

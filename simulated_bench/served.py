@@ -139,7 +139,8 @@ class ServedBench:
         device, events = standing.device, self.bench.events
         wire: Wire
         if standing.serial_line:
-            wire = PtyWire(device.name, device, events, self.selector, self.folder)
+            baud = self.scenario.instrument(device.name).baud
+            wire = PtyWire(device.name, device, events, self.selector, self.folder, baud)
         else:
             wire = TcpWire(device.name, device, events, self.selector)
         device.send, device.stream = wire.send, wire.stream

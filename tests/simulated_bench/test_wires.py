@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import socket
+import termios
 from pathlib import Path
 from typing import Any
 
@@ -229,6 +230,22 @@ def test_a_serial_line_keeps_half_a_command_over_a_new_opening() -> None:
         bench.say("insulation", b"ST")
         bench.open("insulation")
         assert bench.ask("insulation", b"ATE?\n") == "READY"
+
+
+def test_at_another_speed_both_ends_of_a_serial_line_read_rubbish() -> None:
+    table = {"instruments": {"insulation": {"baud": 9600}}}
+    with led(Scenario.model_validate(table)) as bench:
+        bench.open("insulation")
+        line = bench._links["insulation"]
+        assert isinstance(line, int)
+        for speed, understood in ((termios.B2400, False), (termios.B9600, True)):
+            settings = termios.tcgetattr(line)
+            settings[4] = settings[5] = speed
+            termios.tcsetattr(line, termios.TCSANOW, settings)
+            bench.say("insulation", "", 1.0)  # ends what the rubbish may have begun
+            bench.discard("insulation")
+            bench.say("insulation", "VOLT?", 1.0)
+            assert (bench.discard("insulation") == b"VOLT=50V\r\n") is understood
 
 
 def test_a_new_tcp_connection_starts_with_an_empty_line() -> None:
