@@ -20,6 +20,7 @@ from acq.runs.run import Run
 from acq.runs.sequence import sequence
 from sequences import steps
 from sequences.acceptance_plan import AcceptancePlan
+from sequences.diagnosis import Seen, diagnosis
 from sequences.steps import Gate
 
 Pairs = dict[LeadPair, Measured]
@@ -41,17 +42,18 @@ POWERED = Needs(powered=True)
 def acceptance(run: Run[AcceptancePlan]) -> None:
     """Test a cell electrically: leads, insulation, first excitation, zero at both polarities."""
     refuse_other_routes(run)
-    limits = Limits(run.cell, run.plan.limits)
-    pairs = lead_pairs(run, limits)
-    gate = steps.excitation_gate(run, pairs)
-    insulation_paths(run, limits)
+    limits, seen = Limits(run.cell, run.plan.limits), Seen()
+    seen.pairs = lead_pairs(run, limits)
+    gate = steps.excitation_gate(run, seen.pairs)
+    insulation_paths(run, limits, seen)
     if gate.is_open:
         gate = first_excitation(run)
     if gate.is_open:
-        zero(run, limits, pairs)
-        return
-    for name, unit in ZERO_FINDINGS:
-        run.withhold(name, name, unit, gate.because)
+        zero(run, limits, seen)
+    else:
+        for name, unit in ZERO_FINDINGS:
+            run.withhold(name, name, unit, gate.because)
+    diagnosis(run, seen)
 
 
 def refuse_other_routes(run: Run[AcceptancePlan]) -> None:
@@ -92,7 +94,7 @@ def lead_pairs(run: Run[AcceptancePlan], limits: Limits) -> Pairs:
     return pairs
 
 
-def insulation_paths(run: Run[AcceptancePlan], limits: Limits) -> None:
+def insulation_paths(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
     """All bridge leads joined, against shield and against housing, at the papers' voltage."""
     plan = run.plan.insulation
     joined = bridge_leads(run.cell.wires)
@@ -112,6 +114,7 @@ def insulation_paths(run: Run[AcceptancePlan], limits: Limits) -> None:
         ):
             check.wait(plan.dwell_s, f"insulation is read {plan.dwell_s:g} s after {volts:g} V")
             resistance, applied = steps.insulation_reading(run, check)
+            seen.insulation[path] = resistance
             check.finding(
                 name,
                 "insulation resistance",
@@ -141,7 +144,7 @@ def first_excitation(run: Run[AcceptancePlan]) -> Gate:
     return gate
 
 
-def zero(run: Run[AcceptancePlan], limits: Limits, pairs: Pairs) -> None:
+def zero(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
     """Zero balance at both polarities, the EMF apart, against the value the pairs predict."""
     plan = run.plan.zero
     volts = min(run.plan.excitation.volts, run.cell.excitation)
@@ -164,13 +167,13 @@ def zero(run: Run[AcceptancePlan], limits: Limits, pairs: Pairs) -> None:
                     "V",
                     excited[side].excitation,
                 )
-    zero_findings(run, limits, pairs, excited)
+    zero_findings(run, limits, seen, excited)
 
 
 def zero_findings(
     run: Run[AcceptancePlan],
     limits: Limits,
-    pairs: Pairs,
+    seen: Seen,
     excited: dict[Polarity, network.Excited[Uncertain]],
 ) -> None:
     """What both polarities together say; without reversal the offset stays in the result."""
@@ -182,7 +185,7 @@ def zero_findings(
             marks = [f"excitation not reversed: {run.cell.reversal_objection}"]
         else:
             part = network.bridge_part(normal, excited[Polarity.REVERSED])
-            measured, marks = part.ratio, []
+            measured, marks, seen.emf = part.ratio, [], part.emf
             source = f"plan {run.plan.name}: {plan.emf_source}"
             allowed = Limit(-plan.emf_volts, plan.emf_volts, "V", source)
             check.finding(
@@ -204,4 +207,5 @@ def zero_findings(
             share=plan.largest_uncertainty_share,
             marks=marks,
         )
-        steps.agreement(check, measured, pairs)
+        seen.zero = measured
+        steps.agreement(check, measured, seen.pairs)

@@ -23,7 +23,7 @@ def certificate_of(
 
     Who approves is `approver`, else the workshop's setting. `because` amends an issued one;
     a run that went on since its certificate gets a new one by itself. `drawing` is an SVG
-    picture of the bridge for a certificate that is issued now.
+    picture for a certificate that is issued now, in place of the one that the run kept.
     Raises WrongInput when the run is open, or when an issued certificate would change quietly.
     """
     issued = records.issued_for(run.id)
@@ -40,7 +40,14 @@ def certificate_of(
 def render(run: RecordedRun, issue: Issue, drawing: str | None = None) -> bytes:
     """Return the PDF of a run under a number; pure: the same arguments give the same bytes."""
     attachment = encode(run.as_json())
-    return typeset(certificate_content(run, issue), attachment, issue.issued_at, drawing)
+    shown = drawing if drawing is not None else stored_drawing(run)
+    return typeset(certificate_content(run, issue), attachment, issue.issued_at, shown)
+
+
+def stored_drawing(run: RecordedRun) -> str | None:
+    """Return the picture of the bridge that the run kept last, None when it kept none."""
+    kept = [line.content["got"]["svg"] for line in run.effects("figure")]
+    return str(kept[-1]) if kept else None
 
 
 def approver_of(run: RecordedRun) -> str | None:

@@ -24,6 +24,8 @@ _STYLES = {
     "withheld": "yellow",
 }
 
+_WORTH_NAMING = 0.05  # probability from which a further fault is named
+
 
 def value_text(finding: Mapping[str, Any]) -> str:
     """Return the value with its expanded uncertainty as people write it."""
@@ -63,6 +65,19 @@ def finding_line(finding: Mapping[str, Any]) -> str:
     if finding["indication_only"]:
         parts.append("indication only")
     return "; ".join([*parts, *finding["marks"]])
+
+
+def diagnosis_lines(found: Mapping[str, Any]) -> list[str]:
+    """Return the likeliest fault with its evidence, others that are likely, the next test."""
+    first, *others = found["faults"]
+    lines = [_suspect(first), *(f"  {sentence}" for sentence in first["evidence"])]
+    lines += [f"or {_suspect(other)}" for other in others if other["probability"] >= _WORTH_NAMING]
+    return [*lines, f"next test: {found['next_test']}"] if found["next_test"] else lines
+
+
+def _suspect(fault: Mapping[str, Any]) -> str:
+    where = f" at {' '.join(fault['where'])}" if fault["where"] else ""
+    return f"{fault['fault']}{where}, probability {fault['probability']:.2f}"
 
 
 def style_of(word: str | None) -> str:

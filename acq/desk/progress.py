@@ -11,7 +11,7 @@ from typing import Any, Protocol
 
 import click
 
-from acq.desk.finding_text import finding_line
+from acq.desk.finding_text import diagnosis_lines, finding_line
 from acq.runs.journal import Line
 from acq.runs.prompts import Prompt
 
@@ -64,6 +64,8 @@ class PlainLines:
                 return [f"            wait {content['seconds']:g} s: {content['because']}"]
             case "effect" if content["kind"] == "finding":
                 return [f"            {finding_line(content['got'])}"]
+            case "effect" if content["kind"] == "diagnosis":
+                return [f"            {line}" for line in diagnosis_lines(content["got"])]
             case "state":
                 return [f"            {content['state']}: {content['to']}"]
             case "answer":

@@ -146,15 +146,21 @@ class Check:
 
     def add(self, finding: Finding) -> Finding:
         """Keep one finding; in a replay it must come out as the journal has it."""
-        content = finding.as_json()
-        if self.finished is not None:
-            line = self.finished.next("finding", finding.name)
-            if line.content["got"] != plain(content):
-                raise ScriptDiffers(line.number, f"finding {finding.name!r} comes out otherwise")
-        else:
-            self._keep("finding", finding.name, got=content)
+        self.keep("finding", finding.name, finding.as_json())
         self.findings.append(finding)
         return finding
+
+    def keep(self, kind: str, name: str, content: Any) -> None:
+        """Keep something computed from this run's readings: a figure, a diagnosis.
+
+        In a replay it must come out as the journal has it.
+        """
+        if self.finished is None:
+            self._keep(kind, name, got=content)
+            return
+        line = self.finished.next(kind, name)
+        if line.content["got"] != plain(content):
+            raise ScriptDiffers(line.number, f"{kind} {name!r} comes out otherwise")
 
     def withhold(self, because: str) -> None:
         """State that this check gives no result, and why."""
