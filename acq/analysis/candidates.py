@@ -58,12 +58,14 @@ class Explainer:
     readings: CellReadings = field(init=False)
     beside: Beside = field(init=False)
     network: Evidence = field(init=False)
+    _count: int = field(init=False)
 
     def __post_init__(self) -> None:
         ranker = self.ranker
         self.readings = self.seen.as_readings(ranker.cell.wires, self.mean[None])
         self.beside = ranker.beside(self.readings, two=True)
         self.network = ranker.network(self.readings, self.beside)
+        self._count = int(np.isfinite(ranker.in_ohms(self.readings)[0]).sum())
 
     def candidates(self) -> list[Candidate]:
         """Return all candidates whose weight is not nothing, but `two_in_network`."""
@@ -110,10 +112,6 @@ class Explainer:
         total = slopes[rows] @ slopes[rows].T + np.diag(self.ranker.reading_noise[rows] ** 2)
         rest = np.linalg.solve(total, (ohms - predicted)[rows])
         return np.asarray(slopes[rows].T @ rest)
-
-    @property
-    def _count(self) -> int:
-        return int(np.isfinite(self.ranker.in_ohms(self.readings)[0]).sum())
 
     def _further(self, faults: Sequence[FaultAt], lines: Sequence[tuple[Line, float]]) -> float:
         place = self.ranker.pairs.index(INPUT)
@@ -262,7 +260,7 @@ class Explainer:
         if opened.any():
             return
         rows = np.flatnonzero(np.isfinite(ohms[0]))
-        for pair in likely_pairs(self.ranker, self.network):
+        for pair in likely_pairs(self.ranker, self.network, ohms[0], rows, self.mean):
             fit = fit_two(self.ranker, ohms[0], rows, self.mean, pair)
             if fit is None:
                 continue

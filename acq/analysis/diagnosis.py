@@ -22,6 +22,7 @@ from acq.analysis.disagreements import disagreements
 from acq.analysis.expectation import COUNT, ExpectedCell
 from acq.analysis.explanation import evidence, size_of
 from acq.analysis.faults import NONE_FOUND, UNKNOWN, Fault, FaultAt
+from acq.analysis.insulation_evidence import InsulationTable
 from acq.analysis.leads import LeadPair, lead_pairs
 from acq.analysis.network import Floats
 from acq.analysis.next_test import best_test
@@ -30,6 +31,9 @@ from acq.analysis.observed import Observed
 from acq.analysis.papers import EarlierReadings, condition
 from acq.analysis.population import Population
 from acq.analysis.ranking import ALARM, Ranker
+
+Tables = dict[bool | None, InsulationTable]
+"""Insulation states by whether the shield is connected: the same for all expected cells."""
 
 NAMED = 0.02  # probability from which a suspect is named
 AS_WELL = 0.1  # of the first explanation: from there it matters that a further fault may be there
@@ -99,8 +103,9 @@ def diagnose(
     """
     population = population or Population()
     cells = tuple(expected) if expected else likely_cells(seen)
+    tables: Tables = {}
     work = [
-        (_explainer(seen, cell, population, earlier), float(np.log(weight)))
+        (_explainer(seen, cell, population, earlier, tables), float(np.log(weight)))
         for cell, weight in cells
         if weight > 0
     ]
@@ -131,27 +136,38 @@ def _with_other_papers(seen: Observed, population: Population) -> list[Candidate
     if share <= 0:
         return []
     wrong, alone = FaultAt(Fault.WRONG_PAPERS), replace(population, several=0.0)
+    tables: Tables = {}
     return [
         replace(_weighted(x, float(np.log(weight * share))), faults=(wrong, *x.faults))
         for cell, weight in likely_cells(seen)
-        for x in _explainer(seen, cell, alone, ()).candidates()
+        for x in _explainer(seen, cell, alone, (), tables).candidates()
         if x.faults != (UNKNOWN,)
     ]
 
 
 def _explainer(
-    seen: Observed, cell: ExpectedCell, population: Population, earlier: Sequence[Earlier]
+    seen: Observed,
+    cell: ExpectedCell,
+    population: Population,
+    earlier: Sequence[Earlier],
+    tables: Tables,
 ) -> Explainer:
     mean, root = np.zeros(COUNT), None
     if earlier:
         known = condition(cell, population, [x.kind for x in earlier])
         mean = known.mean(np.concatenate([x.values for x in earlier])[None])[0]
         root = known.root
-    return Explainer(_ranker(seen, cell, population, root), seen, mean)
+    tied = cell.shield_connected
+    insulation = tables.setdefault(tied, InsulationTable(population, tied))
+    return Explainer(_ranker(seen, cell, population, root, insulation), seen, mean)
 
 
 def _ranker(
-    seen: Observed, cell: ExpectedCell, population: Population, root: Floats | None
+    seen: Observed,
+    cell: ExpectedCell,
+    population: Population,
+    root: Floats | None,
+    insulation: InsulationTable,
 ) -> Ranker:
     pairs = lead_pairs(cell.wires)
     usual = population.meters.noise_ohms
@@ -166,6 +182,7 @@ def _ranker(
         emf_at=emf_at,
         root=root,
         zero_noise=zero.uncertainty if zero else None,
+        insulation=insulation,
     )
 
 

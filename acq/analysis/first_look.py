@@ -7,7 +7,7 @@ joint) then no longer hides the right line.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from acq.analysis.fault_lines import Line
 from acq.analysis.network import Floats
-from acq.analysis.sizes import SizeIntegral
 
 Places = NDArray[np.int64]
 Mask = NDArray[np.bool_]
@@ -87,7 +86,10 @@ class FirstLook:
         fit.chi_square[:, line] = fit.allowed[:, line] = (rest**2).sum(-1)
 
 
-def log_evidence(look: FirstLook, fit: Fit, integrals: Sequence[SizeIntegral | None]) -> Floats:
+Integral = Callable[[Floats], Floats]
+
+
+def log_evidence(look: FirstLook, fit: Fit, integrals: Sequence[Integral | None]) -> Floats:
     """Return the log evidence (cells, lines) where the metric is each line's own."""
     log: Floats = -0.5 * (fit.chi_square + look.log_det)
     for line, integral in enumerate(integrals):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,13 +68,32 @@ class InsulationTable:
     def __init__(self, population: Population, shield_connected: bool | None) -> None:
         self._population = population
         self._connected = shield_connected
-        leak, contact = _grid(*LEAK_DECADES), _grid(*CONTACT_DECADES)
-        self._bins = np.digitize(leak, LEAK_BINS[1:]).clip(0, len(LEAK_BINS) - 1)
-        self._sound = self._states([(None, None, None)])
-        self._leaks = [self._states(_one(path, leak)) for path in (LH, LS)]
-        self._contacts = [self._states(_one(path, contact)) for path in (LH, LS)]
-        self._tie = self._states(_one(SH, _grid(*TIE_DECADES)))
-        self._two: list[_States] = []
+        self._bins = np.digitize(_grid(*LEAK_DECADES), LEAK_BINS[1:]).clip(0, len(LEAK_BINS) - 1)
+
+    @cached_property
+    def _sound(self) -> _States:
+        return self._states([(None, None, None)])
+
+    @cached_property
+    def _leaks(self) -> list[_States]:
+        return [self._states(_one(path, _grid(*LEAK_DECADES))) for path in (LH, LS)]
+
+    @cached_property
+    def _contacts(self) -> list[_States]:
+        return [self._states(_one(path, _grid(*CONTACT_DECADES))) for path in (LH, LS)]
+
+    @cached_property
+    def _tie(self) -> _States:
+        return self._states(_one(SH, _grid(*TIE_DECADES)))
+
+    @cached_property
+    def _pairs(self) -> list[_States]:
+        leak, tie = _grid(*LEAK_DECADES), _grid(*TIE_DECADES)
+        return [
+            self._states([(x, y, None) for x in leak for y in leak]),
+            self._states([(x, None, y) for x in leak for y in tie]),
+            self._states([(None, x, y) for x in leak for y in tie]),
+        ]
 
     def evidence(self, readings: InsulationReadings, *, two: bool = False) -> InsulationEvidence:
         """Return the evidence of all states; 0 for a cell of which nothing was measured.
@@ -96,7 +116,7 @@ class InsulationTable:
             np.stack(bins, -1),
             np.stack([_log_mean(log(states)) for states in self._contacts], -1),
             _log_mean(log(self._tie)),
-            np.stack([_log_mean(log(x)) for x in self._pairs()], -1) if two else np.zeros((1, 3)),
+            np.stack([_log_mean(log(x)) for x in self._pairs], -1) if two else np.zeros((1, 3)),
         )
         return InsulationEvidence(
             found.sound[rows],
@@ -106,16 +126,6 @@ class InsulationTable:
             found.pairs[rows if two else 0 * rows],
         )
 
-    def _pairs(self) -> list[_States]:
-        if not self._two:
-            leak, tie = _grid(*LEAK_DECADES), _grid(*TIE_DECADES)
-            self._two = [
-                self._states([(x, y, None) for x in leak for y in leak]),
-                self._states([(x, None, y) for x in leak for y in tie]),
-                self._states([(None, x, y) for x in leak for y in tie]),
-            ]
-        return self._two
-
     def _states(self, states: Sequence[State]) -> _States:
         sound = self._population.insulation
         ties = {
@@ -123,23 +133,26 @@ class InsulationTable:
             True: (sound.shield_connected,),
             None: (sound.shield_housing, sound.shield_connected),
         }[self._connected]
+        given = np.array(states, float)  # None becomes NaN: sound
         pieces = [
-            self._piece(state, (sound.leads_housing, sound.leads_shield, tie))
+            self._pieces(given, np.array([sound.leads_housing, sound.leads_shield, tie]))
             for tie in ties
-            for state in states
         ]
-        return _States.of(pieces, len(states))
+        means, covariances = (np.concatenate(x) for x in zip(*pieces, strict=True))
+        return _States(means, covariances, len(states))
 
-    def _piece(self, state: State, usual: Sequence[tuple[float, float]]) -> tuple[Floats, Floats]:
-        """Return mean and covariance of the three readings in one state, in decades."""
-        both = [(s, 0.5 * GRID) if s is not None else u for s, u in zip(state, usual, strict=True)]
-        mean, width = np.array(both).T
-        half = 0.05
-        slopes = (_read(mean + half * np.eye(3)) - _read(mean - half * np.eye(3))).T / (2 * half)
+    def _pieces(self, given: Floats, usual: Floats) -> tuple[Floats, Floats]:
+        """Return means and covariances of the three readings in each state, in decades."""
+        sound = np.isnan(given)
+        mean = np.where(sound, usual[:, 0], given)
+        width = np.where(sound, usual[:, 1], 0.5 * GRID)
+        half = 0.05 * np.eye(3)
+        slopes = (_read(mean[:, None] + half) - _read(mean[:, None] - half)) / 0.1
         at, meters = _read(mean), self._population.meters
         noise = np.where(at < 9.0, meters.insulation_low, meters.insulation_high)
-        scatter = slopes * width
-        return at, scatter @ scatter.T + np.diag(noise**2)
+        scatter = slopes * width[:, :, None]  # (states, paths, readings)
+        total = np.swapaxes(scatter, -1, -2) @ scatter
+        return at, total + noise[:, :, None] ** 2 * np.eye(3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,10 +162,6 @@ class _States:
     means: Floats
     covariances: Floats
     count: int
-
-    @classmethod
-    def of(cls, pieces: Sequence[tuple[Floats, Floats]], count: int) -> _States:
-        return cls(np.stack([x for x, _ in pieces]), np.stack([x for _, x in pieces]), count)
 
     def log_density(self, decades: Floats, above: NDArray[np.bool_]) -> Floats:
         """Return ln of the density (readings, states); bounds count as a probability."""

@@ -8,8 +8,9 @@ could, and only they are computed with their own covariance.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from acq.analysis.first_look import (
     SLACKS_OHMS,
     FirstLook,
     Fit,
+    Integral,
     Mask,
     Places,
     log_evidence,
@@ -34,6 +36,7 @@ from acq.analysis.sizes import FEW_BINS, SizeIntegral
 
 HOPELESS = 9.0  # in ln, behind the best: no closer look where the first one is about right
 SOUND = 12.0  # chi-square above the number of readings that still looks sound
+FEW_CELLS = 40  # for so few the integrals are computed, not tabulated
 BEYOND = 5.0  # times the size up to which the first metric serves
 SIGMA_STEP = 0.2  # in ln, between the standard deviations for which a size is integrated out
 FIRST_OHMS = 0.02  # displacement that shares the covariance of s = 0
@@ -188,12 +191,16 @@ class LineTable:
     def _take(self, fit: Fit, out: Evidence) -> None:
         """Take the first look's evidence for all; `_refine` replaces what it does not suit."""
         look = self._look(0)
-        if not self._integrals:
+        if not self._integrals and len(fit.size) > FEW_CELLS:
             self._integrals = [
                 None if flat else SizeIntegral.of(line.prior, float(sigma))
                 for line, sigma, flat in zip(self.lines, look.sigma, self._flat, strict=True)
             ]
-        out.log[:] = np.where(self._leak, NEVER, log_evidence(look, fit, self._integrals))
+        integrals: Sequence[Integral | None] = self._integrals or [
+            None if flat else partial(line.prior.log_integral, sigma=sigma)
+            for line, sigma, flat in zip(self.lines, look.sigma, self._flat, strict=True)
+        ]
+        out.log[:] = np.where(self._leak, NEVER, log_evidence(look, fit, integrals))
         out.size[:], out.chi_square[:], out.sigma[:] = fit.size, fit.chi_square, look.sigma
 
     def _closer(self, out: Evidence, beside: Floats, cells: Places) -> Mask:
@@ -246,6 +253,8 @@ class LineTable:
         """Return ln of the prior integrated over the likelihood of each size."""
         prior = self.lines[line].prior
         if len(prior.share) <= FEW_BINS:
+            return prior.log_integral(size, sigma)
+        if len(size) <= FEW_CELLS:
             return prior.log_integral(size, sigma)
         total, near, outside = prior.log_far(size, sigma)
         if outside.any():

@@ -83,7 +83,7 @@ class Ranker:
 
     `noise` replaces the population's noise of a pair in ohm, `zero_noise` that of a zero in V/V;
     `emf_at` as in `LineMaker`, `root` as in `LineTable`. `shares` are per line its faults, each
-    with ln of its share in the population.
+    with ln of its share in the population. `insulation` may be shared between rankers.
     """
 
     cell: ExpectedCell
@@ -93,9 +93,9 @@ class Ranker:
     emf_at: float | None = None
     root: Floats | None = None
     zero_noise: float | None = None
+    insulation: InsulationTable | None = None
     lines: list[Line] = field(init=False)
     faults: tuple[FaultAt, ...] = field(init=False)
-    insulation: InsulationTable = field(init=False)
     shares: list[list[tuple[FaultAt, float]]] = field(init=False)
     reading_noise: Floats = field(init=False)
     _tables: dict[bytes, tuple[LineTable, Places]] = field(default_factory=dict)
@@ -103,7 +103,8 @@ class Ranker:
     def __post_init__(self) -> None:
         maker = LineMaker(self.cell, self.population, self.pairs, self.emf_at)
         self.lines = all_lines(maker)
-        self.insulation = InsulationTable(self.population, self.cell.shield_connected)
+        if self.insulation is None:
+            self.insulation = InsulationTable(self.population, self.cell.shield_connected)
         places = dict.fromkeys(place for line in self.lines for place, _ in line.shares)
         self.faults = tuple(places)
         self.shares = self._priors()
@@ -182,6 +183,7 @@ class Ranker:
         cells, meters = len(readings.pairs), self.population.meters
         nothing = InsulationReadings(np.full((cells, 3), np.nan), np.zeros((cells, 3), bool))
         volts = np.full(cells, np.nan) if readings.emf is None else readings.emf
+        assert self.insulation is not None
         scatter = None
         if readings.scatter is not None:
             scatter = ScatterEvidence(readings.scatter, readings.repeats, meters)

@@ -18,13 +18,15 @@ from acq.analysis.fault_lines import Line
 from acq.analysis.faults import Fault
 from acq.analysis.first_look import Places, whitener
 from acq.analysis.network import Floats
-from acq.analysis.network_evidence import NEVER, Evidence
+from acq.analysis.network_evidence import NEVER, Evidence, covariance
 from acq.analysis.ranking import Ranker
 
 ROUNDS = 12
 CLOSE = 1e-7
 SINGULAR = 1e12  # condition from which two sizes are one
 CANDIDATES = 8  # lines that are tried in pairs, beside the four arms
+PAIRS = 12  # of them that are fitted
+LOOSE = 0.02  # of the largest deviation: two lines do not quite add
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,8 +40,13 @@ class TwoFaults:
     predicted: Floats
 
 
-def likely_pairs(ranker: Ranker, network: Evidence) -> list[tuple[int, int]]:
-    """Return the pairs of lines worth a fit: the four arms, and what alone explains most."""
+def likely_pairs(
+    ranker: Ranker, network: Evidence, ohms: Floats, rows: Places, mean: Floats
+) -> list[tuple[int, int]]:
+    """Return the pairs of lines worth a fit to readings (D,) of one cell.
+
+    Of the four arms and the lines that alone explain most, those pairs whose sum explains most.
+    """
     fits = [
         number
         for number, line in enumerate(ranker.lines)
@@ -48,7 +55,19 @@ def likely_pairs(ranker: Ranker, network: Evidence) -> list[tuple[int, int]]:
     order = sorted(fits, key=lambda number: float(network.chi_square[0, number]))
     arms = [x for x in fits if ranker.lines[x].shares[0][0].fault is Fault.ARM_CHANGED]
     chosen = list(dict.fromkeys([*arms, *order]))[: CANDIDATES + len(arms)]
-    return [(a, b) for a, b in combinations(chosen, 2) if _apart(ranker.lines[a], ranker.lines[b])]
+    sound = ranker.lines[0]
+    rest = (ohms - sound.base - sound.base_slopes @ mean)[rows]
+    loose = np.hypot(ranker.reading_noise[rows], LOOSE * np.abs(rest).max())
+    total = covariance(sound, rows, loose, np.zeros(1), ranker.root)
+    white = whitener(total)[0][0]
+    left = {}
+    for pair in combinations(chosen, 2):
+        one, other = (ranker.lines[number] for number in pair)
+        if _apart(one, other):
+            steps = white @ np.stack([one.step, other.step], -1)[rows]
+            sizes = np.linalg.lstsq(steps, white @ rest, rcond=None)[0]
+            left[pair] = float(((white @ rest - steps @ sizes) ** 2).sum())
+    return sorted(left, key=lambda pair: left[pair])[:PAIRS]
 
 
 def _apart(one: Line, other: Line) -> bool:

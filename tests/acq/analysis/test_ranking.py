@@ -69,7 +69,8 @@ def test_many_cells_are_ranked_as_each_alone() -> None:
         alone = RANKER.rank(
             CellReadings(pairs=pairs[cell : cell + 1], zero=zero[cell : cell + 1] / double[cell])
         )
-        assert together.probability[cell] == pytest.approx(alone.probability[0], abs=1e-9)
+        # sizes are integrated out by tables where there are many cells
+        assert together.probability[cell] == pytest.approx(alone.probability[0], abs=0.03)
 
 
 def test_without_a_zero_and_with_pairs_missing_the_rest_is_ranked() -> None:
