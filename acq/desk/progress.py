@@ -5,6 +5,7 @@ Both are fed by the journal's lines, as any other onlooker could be.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any, Protocol
@@ -39,13 +40,20 @@ class PlainLines:
 
     def see(self, line: Line) -> None:
         for text in self.texts(line):
+            self._say(text)
+
+    def _say(self, text: str) -> None:
+        """A reader who went away (`| head`) must not stop a run: it goes on unseen."""
+        try:
             click.echo(text, err=self._err)
+        except BrokenPipeError:
+            _into_the_void(2 if self._err else 1)
 
     def show_prompt(self, prompt: Prompt) -> None:
         if prompt.caution:
-            click.echo(f"  CAUTION  {prompt.caution}", err=self._err)
+            self._say(f"  CAUTION  {prompt.caution}")
         choices = f" [{' / '.join(prompt.choices)}]" if prompt.choices else ""
-        click.echo(f"  >> {prompt.text}{choices}", err=self._err)
+        self._say(f"  >> {prompt.text}{choices}")
 
     def close(self) -> None:
         """Nothing is held."""
@@ -94,3 +102,9 @@ class PlainLines:
         if self._start is None:
             return "          "
         return f"{self._start + timedelta(microseconds=content['t'] // 1000):%H:%M:%S}  "
+
+
+def _into_the_void(descriptor: int) -> None:
+    void = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(void, descriptor)
+    os.close(void)
