@@ -42,7 +42,10 @@ class Trial:
         return cls(RunFolder(path), started.control)
 
     def conduct(
-        self, onlooker: Callable[[Line], None] = lambda _: None, plan: str = str(QUICK)
+        self,
+        onlooker: Callable[[Line], None] = lambda _: None,
+        plan: str = str(QUICK),
+        serial: str = "B-011902",
     ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
         taken_up = self.folder.journal.exists()
@@ -69,7 +72,7 @@ class Trial:
             opening = Opening(
                 sequence=script,
                 plan=script.read_plan(plan),
-                cell=find_cell("B-011902"),
+                cell=find_cell(serial),
                 bench=bench_file_from_text(self.folder.bench_file.read_text(), "bench"),
                 seed=int(time.bench["seed"]),
                 performer="test",
