@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from acq.analysis.faults import NONE_FOUND, Fault
-from tests.campaigns.diagnosis import Results, run, table
+from tests.campaigns.diagnosis import Results, run
+from tests.campaigns.diagnosis_table import table
 
 
 @cache
