@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import os
 import select
 import subprocess
 import sys
@@ -21,6 +23,19 @@ class SimulatedBench:
     control: str
     bench_text: str
     scenario: str
+    process_id: int
+
+    def alive(self) -> bool:
+        """Whether its process still runs."""
+        try:
+            return os.waitpid(self.process_id, os.WNOHANG) == (0, 0)
+        except ChildProcessError:
+            return False
+
+    def wait(self) -> None:
+        """Wait until it ends; it was started by this process."""
+        with contextlib.suppress(ChildProcessError):
+            os.waitpid(self.process_id, 0)
 
 
 def start_simulated_bench(
@@ -51,7 +66,7 @@ def start_simulated_bench(
             raise _failure(process.returncode, complaints.read().decode(errors="replace"))
     process.returncode = 0  # it outlives us on purpose: nobody waits for it here
     told = json.loads(line)
-    return SimulatedBench(told["control"], told["bench"], told["scenario"])
+    return SimulatedBench(told["control"], told["bench"], told["scenario"], process.pid)
 
 
 def _first_line(process: subprocess.Popen[bytes]) -> bytes:

@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "records": "acq.desk.commands.records:records",
     "resume": "acq.desk.commands.run:resume",
     "run": "acq.desk.commands.run:run",
+    "simulate": "acq.desk.commands.simulate:simulate",
     "why": "acq.desk.commands.why:why",
     "wiring": "acq.desk.commands.wiring:wiring",
     "certificate": "acq.desk.commands.certificate:certificate",

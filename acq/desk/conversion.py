@@ -6,20 +6,18 @@ Nothing here is used while measuring.
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from acq.analysis.chain import SignalBands, SignalState, current_for_display, displayed
+from acq.cells.all_units import SPELLINGS, known_unit, measure
 from acq.errors import WrongInput
 
 if TYPE_CHECKING:
     from acq.cells.outputs import OutputLine
 
-SPELLINGS = {"%": "percent", "kp": "kgf", "°C": "degC", "°F": "degF", "tf": "metric_ton_force"}
 RATED = "%RO"
 
 
@@ -192,51 +190,7 @@ def _band(amperes: float) -> tuple[str, ...]:
     return (f"{amperes * 1e3:.4g} mA is {state.value} ({bands.source})",)
 
 
-# units, by pint
-
-
-@cache
-def _registry() -> Any:
-    import pint
-
-    registry: Any = pint.UnitRegistry(cache_folder=None)
-    registry.define("metric_ton_force = 1000 * kilogram_force")
-    return registry
-
-
-def _unit(text: str) -> Any:
-    import pint
-
-    spelled = SPELLINGS.get(text, text)
-    try:
-        return _registry().Unit(spelled)
-    except (pint.errors.PintError, AttributeError, ValueError, TypeError, SyntaxError):
-        pass
-    except Exception as error:  # noqa: BLE001  (its tokenizer raises errors of its own)
-        raise WrongInput(f"no unit {text!r}: {error}") from None
-    near = difflib.get_close_matches(text, COMMON, n=3, cutoff=0.5)
-    hint = f"near it: {', '.join(near)}" if near else f"such as {', '.join(COMMON[:8])}"
-    raise WrongInput(f"no unit {text!r}; {hint}")
-
-
-COMMON: tuple[str, ...] = ("kg", "g", "t", "lb", "oz", "N", "kN", "lbf", "kgf")
-COMMON += ("mV/V", "%RO", "mA", "percent")
-COMMON += (
-    "ohm",
-    "Mohm",
-    "Gohm",
-    "V",
-    "mV",
-    "degC",
-    "degF",
-    "K",
-    "mm",
-    "in",
-    "ft",
-    "m",
-    "Pa",
-    "hPa",
-)
+# kinds of units
 
 
 def _kind(unit: str) -> str:
@@ -245,11 +199,11 @@ def _kind(unit: str) -> str:
         return "rated"
     if SPELLINGS.get(unit, unit) == "percent":
         return "percent"
-    dimension = dict(_unit(unit).dimensionality)
+    dimension = dict(known_unit(unit).dimensionality)
     for name, powers in _DIMENSIONS.items():
         if dimension == powers:
             return name
-    return str(_unit(unit).dimensionality)
+    return str(known_unit(unit).dimensionality)
 
 
 _DIMENSIONS: dict[str, dict[str, float]] = {
@@ -262,6 +216,4 @@ _DIMENSIONS: dict[str, dict[str, float]] = {
 
 def _same(value: float, unit: str, to: str) -> float:
     """Convert within one dimension."""
-    registry = _registry()
-    quantity = registry.Quantity(value, _unit(unit))
-    return float(quantity.to(_unit(to)).magnitude)
+    return float(measure(value, unit).to(known_unit(to)).magnitude)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from acq.errors import BenchFailure
 from acq.runs.journal import read_journal
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
@@ -40,6 +41,8 @@ def conduct(name: str, folder: Path, serial: str) -> Found:
     trial = Trial.new(folder, name)
     try:
         code = trial.conduct(plan="returned-cell", serial=serial)
+    except BenchFailure:
+        return Found(3, None, ())  # refused before the run was opened
     finally:
         with BenchWatch(trial.control) as watch:
             watch.end()
