@@ -12,6 +12,9 @@ import signal
 import sys
 from contextlib import suppress
 
+# Small matrices, one after the other: a second thread of the linear algebra only gets in the way.
+# Read once, when the numbers are loaded, so it must be said before.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from simulated_bench.scenario import ScenarioError, read_scenario
 from simulated_bench.served import ServedBench
 

@@ -235,8 +235,13 @@ def _conducting(parts: Sequence[Part]) -> list[Part]:
     return [
         part
         for part in parts
-        if not (isinstance(part, Element) and not np.any(part.amps) and np.all(part.ohms == np.inf))
+        if not (isinstance(part, Element) and _is(part.amps, 0.0) and _is(part.ohms, np.inf))
     ]
+
+
+def _is(values: Values, wanted: float) -> bool:
+    """Whether a number, or every one of an array, is this; quick for the many plain numbers."""
+    return values == wanted if isinstance(values, float) else bool(np.all(values == wanted))
 
 
 class LiveChain:
