@@ -119,7 +119,6 @@ class Mechanics:
                 * (1 + self._worn(self.response))
                 / len(self.plays.reach)
             )
-        self.most_strained = max(self.most_strained, most)
 
     def _worn(self, response: Response) -> float:
         return response.yield_hysteresis * max(0.0, self.most_strained - response.yield_at)

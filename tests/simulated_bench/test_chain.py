@@ -138,6 +138,14 @@ def test_missing_sense_links_let_the_excitation_be_sensed_through_the_transmitte
     assert point.volts("box Ex+", "box Ex-")[0] < 0.97 * here
 
 
+def test_a_sense_link_that_comes_loose_is_found_by_its_name() -> None:
+    made = chain()
+    loose: list[Fault] = [Opened("sense link +"), Opened("sense link -")]
+    point = steady(made, made.forces(0), loose)
+    assert point.volts("box Ex+", "box Ex-")[0] == pytest.approx(9.63, abs=0.1)
+    assert steady(made, made.forces(0)).volts("box Ex+", "box Ex-")[0] > 9.99
+
+
 def test_the_sum_is_the_mean_weighted_by_the_output_conductances() -> None:
     # x = sum(x_i / Rout_i) / sum(1 / Rout_i): closed form of signals in parallel.
     arms, zeros = (349.0, 350.0, 352.0, 700.0), (0.1e-3, 0.5e-3, -0.2e-3, 0.9e-3)

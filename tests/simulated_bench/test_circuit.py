@@ -208,3 +208,17 @@ def test_sources_without_a_common_rest_say_so() -> None:
     circuit.add("other", "c", "d", 10.0)
     with pytest.raises(SourcesFightError):
         circuit.solve()
+
+
+def test_of_two_crossed_supplies_one_wins_and_the_balance_between_them_is_not_taken() -> None:
+    # Each senses the other's output: both at their set points is at rest, but falls over.
+    circuit = Circuit()
+    limits = {"volts": 5.0, "amps_max": 1.0, "emf_max": 12.0}
+    circuit.source("one", "a", "b", 1.0, sense=("c", "d"), **limits)
+    circuit.source("two", "c", "d", 1.0, sense=("a", "b"), **limits)
+    circuit.add("first", "a", "b", 100.0)
+    circuit.add("other", "c", "d", 100.0)
+    point = circuit.solve()
+    held = sorted([abs(point.volt("a", "b") or 0.0), abs(point.volt("c", "d") or 0.0)])
+    assert {point.mode("one"), point.mode("two")} != {Mode.CV}
+    assert held == pytest.approx([0.0, 12.0 * 100 / 101], abs=1e-9)
