@@ -136,7 +136,9 @@ class CellOnBench:
         return {}
 
     def take(self, point: Point, seconds: float) -> None:
-        """A passive cell takes nothing from the circuit but heat."""
+        """A passive cell takes nothing but heat, and harm where a tester asks too much of it."""
+        del seconds
+        self.live.stressed_by(point)
 
     def moving(self) -> bool:
         """Whether every step must be solved because something in it follows the circuit."""

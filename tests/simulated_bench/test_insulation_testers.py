@@ -266,3 +266,16 @@ def test_an_instrument_without_a_link_is_operated_and_read_by_a_person() -> None
 )
 def test_the_stream_writes_four_digits_and_a_prefix(ohms: float, text: str) -> None:
     assert insulation_stream.shown(Measured(ohms, "", ohms, 50.0, 1.0)) == text
+
+
+@pytest.mark.parametrize(("seed", "pierced"), [(3, True), (1, False)])
+def test_a_tester_left_on_500_volts_pierces_a_weak_cell_for_good(seed: int, pierced: bool) -> None:
+    with led(scenario(volts=500), seed=seed) as bench:
+        join(bench, *LEADS_TO_HOUSING)
+        _, at_500, _ = poll(bench)
+        bench.ask("insulation", "STOP")
+        bench.advance(30.0)  # it discharges first
+        assert bench.ask("insulation", "VOLT 50") == "OK"
+        sign, at_50, _ = poll(bench)
+        assert (at_500 < 1e6) is pierced
+        assert (at_50 < 1e6 or sign == "<") is pierced
