@@ -24,7 +24,7 @@ ONLY_HERE = {
     "GTC": {"acq/readings", "acq/analysis"},
     "pint": {"acq/readings", "acq/cells", "acq/desk"},
     "fcntl": {"drivers/port_lock.py"},
-    "pty": {"simulated_bench/wires.py"},
+    "pty": {"simulated_bench"},
 }
 NOT_IN_ANALYSIS = {"acq.desk", "acq.records", "acq.bench", "acq.runs", "acq.certificates"}
 
