@@ -15,13 +15,19 @@ from simulated_bench.papers import Papers, described, response, thermal
 from simulated_bench.response import Response
 from simulated_bench.scenario import CellTable, RoomTable, Scenario, ScenarioError
 from simulated_bench.scenario_faults import FaultTable, active_faults
-from simulated_bench.wetness import Wetness
+from simulated_bench.wetness import GLAND, Path, Wetness
 
 SPREAD = {
     "input_ohms": 3e-4,
     "output_ohms": 2e-4,
     "rated_output_mv_v": 2e-4,
 }
+IN_THE_CELL: tuple[Path, ...] = (
+    ("pad S+", "housing", 0.5),
+    ("pad Ex-", "housing", 0.3),
+    ("pad Ex+", "housing", 0.2),
+)
+"""Water on the gauges: unequal shares to the body. Common practice, no source."""
 ZERO_SPREAD = 0.003
 """Standard deviations within a lot, relative and of rated output: common practice, no source."""
 
@@ -207,6 +213,7 @@ def _wetness(table: CellTable) -> Wetness | None:
         siemens=wet.siemens,
         asymmetry=wet.asymmetry,
         galvanic_volts=wet.galvanic_volts,
+        paths=IN_THE_CELL if wet.where == "cell" else GLAND,
     )
 
 

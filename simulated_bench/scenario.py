@@ -101,8 +101,12 @@ class RoomTable(Written):
 
 
 class MoistureTable(Written):
-    """Water behind the seal: content 0 to 1, time constants in s, conductance in S."""
+    """Water behind the seal: content 0 to 1, time constants in s, conductance in S.
 
+    `where`: at the gland it conducts mostly to the shield, in the cell to the housing.
+    """
+
+    where: Literal["gland", "cell"] = "gland"
     start: Annotated[float, Field(ge=0, le=1)] = 0.5
     seal_tau_s: Annotated[float, Field(gt=0)] = 30 * 86_400.0
     drying_tau_s: Annotated[float, Field(gt=0)] = 5 * 3600.0

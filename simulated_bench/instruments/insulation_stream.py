@@ -70,7 +70,7 @@ class StreamTester(LineTester):
         ohms = "---"
         if self.state is State.TESTING and self.newest is not None:
             ohms = shown(self.newest)
-        volts, seconds = max(0.0, self._terminal_volts()), self.seconds()
+        volts, seconds = self._terminal_volts(), self.seconds()
         return f"{WORDS[self.state]},{volts:06.1f}V,{ohms},{seconds:06.1f}S,{self.volts:04d}"
 
     def _terminal_volts(self) -> float:

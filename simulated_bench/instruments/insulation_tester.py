@@ -111,7 +111,7 @@ class Tester(Instrument):
         """Switch the test voltage on; raises RefusedError."""
         if self.state is not State.READY:
             raise RefusedError("state")
-        if abs(self.volts_now()) > FOREIGN_VOLTS:
+        if self.volts_now() > FOREIGN_VOLTS:
             raise RefusedError("voltage from outside")
         self.newest = None
         self._turn(on=True)
@@ -128,8 +128,8 @@ class Tester(Instrument):
             self._task = self.start(self._discharge())
 
     def volts_now(self) -> float:
-        """Return the volts on the terminals at this instant."""
-        return self.site.now(self._applied) or 0.0
+        """Return the volts on the terminals at this instant, without sign as displays have it."""
+        return abs(self.site.now(self._applied) or 0.0)
 
     def seconds(self) -> float:
         """Return how long the test has lasted, 0 when there is none."""
@@ -142,7 +142,7 @@ class Tester(Instrument):
 
     def _test(self) -> Generator[int, None, None]:
         charged = self.events.now + LONGEST_CHARGE_NS
-        while self.events.now < charged and abs(self.volts_now()) < 0.95 * self.volts:
+        while self.events.now < charged and self.volts_now() < 0.95 * self.volts:
             yield STEP_NS
         yield STEP_NS
         self.state = State.TESTING
@@ -162,7 +162,7 @@ class Tester(Instrument):
 
     def _discharge(self) -> Generator[int, None, None]:
         yield STEP_NS
-        while abs(self.volts_now()) > SAFE_VOLTS:
+        while self.volts_now() > SAFE_VOLTS:
             yield STEP_NS
         self.state = State.READY
 
@@ -175,10 +175,10 @@ class Tester(Instrument):
         shown *= 1.0 + spread * normal(self.site.seed, self.name, start)
         seconds = (self.events.now - self.began) / NS
         if shown > most:
-            return Measured(None, ">", most, volts, seconds)
+            return Measured(None, ">", most, abs(volts), seconds)
         if shown < LEAST_OHMS:
-            return Measured(None, "<", LEAST_OHMS, volts, seconds)
-        return Measured(shown, "", shown, volts, seconds)
+            return Measured(None, "<", LEAST_OHMS, abs(volts), seconds)
+        return Measured(shown, "", shown, abs(volts), seconds)
 
     def _applied(self, point: Point) -> float | None:
         return self.circuit.applied_volts(point, self.name)

@@ -279,3 +279,23 @@ def test_a_tester_left_on_500_volts_pierces_a_weak_cell_for_good(seed: int, pier
         sign, at_50, _ = poll(bench)
         assert (at_500 < 1e6) is pierced
         assert (at_50 < 1e6 or sign == "<") is pierced
+
+
+@pytest.mark.parametrize(
+    ("manner", "ask", "shape"),
+    [
+        ("start-poll", b"OUT?\n", r"OUT=\d+\.\dV"),
+        ("request", b"V\r", r"\d{4}\.\d V"),
+        ("stream", b"", r"IDLE,\d{4}\.\dV,---,0000\.0S,0050"),
+    ],
+)
+def test_volts_are_shown_without_a_sign(manner: str, ask: bytes, shape: str) -> None:
+    with led(scenario(None, manner)) as bench:
+        join(bench, ("insulation +", "Ex-"), ("insulation -", "Ex+"))
+        bench.hand("clip", terminal="supply +", lead="Ex+")
+        bench.hand("clip", terminal="supply -", lead="Ex-")
+        bench.say("supply", "VOLT 10;CURR 0.1;:OUTP ON", 1.0)
+        bench.open("insulation")
+        said = bench.ask("insulation", ask) if ask else bench.line("insulation")
+        assert re.fullmatch(shape, said)
+        assert "10.0" in said
