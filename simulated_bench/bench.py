@@ -129,6 +129,10 @@ class Bench:
             self.circuit.changed()
             return None
 
+    def shares(self) -> tuple[float, float]:
+        """Return what DC and AC meters see of 1 V that is there."""
+        return self.cell.shares()
+
     def celsius(self) -> float:
         """Return the room's temperature, degC."""
         return self.live.room.temperature(self.events.now / NS).at(0.0)

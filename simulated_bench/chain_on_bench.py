@@ -77,6 +77,11 @@ class ChainOnBench:
         """Return what is lifted now: what must be put back."""
         return tuple(self._lifted)
 
+    def shares(self) -> tuple[float, float]:
+        """Return what DC and AC meters see of 1 V: the transmitter may pulse its excitation."""
+        transmitter = self.chain.transmitter
+        return transmitter.seen_direct(), transmitter.seen_alternating()
+
     def displays(self) -> Mapping[str, str]:
         """Return what a person reads in the plant."""
         live = self.live.chain

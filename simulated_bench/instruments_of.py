@@ -20,7 +20,8 @@ from simulated_bench.instruments.insulation_request import RequestTester
 from simulated_bench.instruments.insulation_start_poll import StartPollTester
 from simulated_bench.instruments.insulation_stream import StreamTester
 from simulated_bench.instruments.insulation_tester import Tester
-from simulated_bench.instruments.multimeter import Manner, Multimeter
+from simulated_bench.instruments.meter_settings import Manner
+from simulated_bench.instruments.multimeter import Multimeter
 from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.scanner import Scanner
 from simulated_bench.instruments.source import Source

@@ -137,6 +137,10 @@ class CellOnBench:
         """Return what an instrument may be clipped to."""
         return LEADS
 
+    def shares(self) -> tuple[float, float]:
+        """Return what DC and AC meters see of 1 V: a bench supply gives DC."""
+        return 1.0, 0.0
+
     def displays(self) -> Mapping[str, str]:
         """Return what a person reads at the cell itself: nothing."""
         return {}

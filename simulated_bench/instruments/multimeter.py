@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Generator
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 from simulated_bench.circuit import Point
 from simulated_bench.electrical import Ammeter, Ohmmeter, Voltmeter
@@ -19,8 +18,13 @@ from simulated_bench.instruments.meter_functions import (
     FUNCTIONS,
     OVERRANGE,
     Function,
-    Range,
     input_of,
+)
+from simulated_bench.instruments.meter_settings import (
+    Manner,
+    Setting,
+    configured,
+    function_named,
 )
 from simulated_bench.instruments.parameters import Choice, Numeric, Optional_, Quoted
 from simulated_bench.instruments.reading_noise import Noise
@@ -29,7 +33,6 @@ from simulated_bench.instruments.site import Site
 from simulated_bench.scpi import ScpiError
 
 OVERLOAD = 9.9e37  # SCPI-1999 volume 1, 7.2.1.4: infinity
-NOT_A_NUMBER = 9.91e37
 MOVE_NS = 20_000_000
 """Relays and amplifier after a change of function, range or input resistance."""
 SETTLE_NS = {"VOLT": 1_500_000, "VOLT:AC": 400_000_000, "CURR": 1_500_000}
@@ -38,23 +41,6 @@ RANGE_STEP = 1e-3
 RANGE_STEP_TAU_S = 5e-3
 """What a range change leaves behind: a share of the reading that dies away."""
 RESET_FUNCTION = "VOLT"
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """What each function keeps for itself."""
-
-    range: Range
-    automatic: bool = True
-    plc: float = 10.0
-    zero: bool = True
-    compensated: bool = False
-
-
-Manner = Literal["configure", "function", "measure"]
-"""How it likes to be told what to measure: CONFigure (and all the rest), FUNCtion, MEASure."""
-PLC_OF_RESOLUTION = ((100e-6, 0.02), (10e-6, 0.2), (3e-6, 1.0), (1e-6, 10.0), (0.3e-6, 100.0))
-"""Resolution in parts of range, and the cycles that it takes."""
 
 
 class Multimeter(ScpiDevice):
@@ -205,16 +191,9 @@ class Multimeter(ScpiDevice):
         self._set(function, range=found, automatic=False)
 
     def _set_function(self, name: str) -> None:
-        aliases = {"VOLT:DC": "VOLT", "CURR:DC": "CURR"}
-        long = {"VOLTAGE": "VOLT", "CURRENT": "CURR", "RESISTANCE": "RES", "FRESISTANCE": "FRES"}
-        text = name.upper().removeprefix("SENS:").removeprefix("SENSE:")
-        head, colon, tail = text.partition(":")
-        text = long.get(head, head) + colon + tail
-        text = aliases.get(text, text)
-        if text not in FUNCTIONS:
-            raise ScpiError(-224)
+        found = function_named(name)
         self._move()
-        self.function = FUNCTIONS[text]
+        self.function = found
 
     def _set_high_input(self, on: bool) -> None:
         self._move()
@@ -227,19 +206,10 @@ class Multimeter(ScpiDevice):
         self.trigger = source
 
     def configure(self, function: Function, range_: float | None, digits: float | None) -> None:
-        automatic = range_ is None or math.isnan(range_)
-        found = function.ranges[-1] if automatic else function.holding(abs(range_ or 0.0))
-        if found is None:
-            raise ScpiError(-222)
-        if digits is not None and digits < found.name * 1e-9:
-            raise ScpiError(-221)
+        setting = configured(function, range_, digits)
         self._move()
         self.function = function
-        plc = 10.0
-        if digits is not None and not math.isnan(digits):
-            asked = digits / found.name * (1 + 1e-9)
-            plc = next((cycles for share, cycles in PLC_OF_RESOLUTION if share <= asked), 100.0)
-        self.settings[function.name] = Setting(found, automatic, plc)
+        self.settings[function.name] = setting
         self.samples, self.trigger = 1, "IMM"
 
     def _say_configuration(self) -> str:
@@ -375,7 +345,10 @@ class Multimeter(ScpiDevice):
             case Ammeter() as meter:
                 return meter.amps(point, self.name)
             case meter:
-                return meter.volts(point, self.name)
+                volts = meter.volts(point, self.name)
+        direct, alternating = self.site.shares()
+        share = alternating if self.function.name == "VOLT:AC" else direct
+        return None if volts is None else share * volts
 
     def _noise_of(self, setting: Setting, start: int) -> float:
         """Volts of noise of one reading; compensation takes the difference of two."""
@@ -397,7 +370,7 @@ class Multimeter(ScpiDevice):
             return OVERLOAD
         range_ = setting.range
         if self.function.name == "VOLT:AC":
-            value = self.noise.levels.pickup / math.sqrt(2.0)
+            value = math.hypot(value, self.noise.levels.pickup / math.sqrt(2.0))
         errors = self.errors[self.function.name, range_.name]
         value *= 1.0 + self._left_behind(start, self._duration(setting.plc) / NS)
         value = errors.shown(value, self.site.celsius())

@@ -38,6 +38,9 @@ class Site(Protocol):
     def now(self, probe: Probe) -> float | None:
         """Return what `probe` reads of the circuit at this instant."""
 
+    def shares(self) -> tuple[float, float]:
+        """Return what DC and AC meters see of 1 V that is there (pulsed excitation of a chain)."""
+
     def celsius(self) -> float:
         """Return the temperature of the room now, degC."""
 

@@ -128,6 +128,24 @@ def test_a_wrong_scaling_shows_in_the_value_and_not_in_the_loop() -> None:
         assert shown(wrong) > shown(right) + 200.0
 
 
+@pytest.mark.parametrize(
+    ("excitation", "duty", "direct", "alternating"),
+    [
+        ("direct", 1.0, 1.0, 0.0),
+        ("alternating", 1.0, 0.0, 1.0),
+        ("pulsed", 0.2, 0.2, 0.4),  # mean d, rms about the mean sqrt(d (1 - d))
+    ],
+)
+def test_meters_see_of_a_pulsed_excitation_what_their_function_sees(
+    excitation: str, duty: float, direct: float, alternating: float
+) -> None:
+    transmitter = {"excitation": excitation, "duty": duty}
+    with led(Scenario.model_validate({"chain": {"transmitter": transmitter}})) as plant:
+        clip(plant, dmm_HI="box Ex+", dmm_LO="box Ex-")
+        volts = read(plant, "VOLT:DC 100"), read(plant, "VOLT:AC 10")
+        assert volts == pytest.approx((10.0 * direct, 10.0 * alternating), abs=0.06)
+
+
 def test_a_corner_test_finds_the_cell_that_nobody_hears() -> None:
     fault = {"kind": "open", "element": "cell 2 terminal S+"}
     with led(Scenario.model_validate({**CHAIN, "fault": [fault]})) as plant:
