@@ -306,6 +306,13 @@ class Bench:
             self.now(self._heat)
         for supply in self.supplies:
             supply.protect()
+        if any(tester.circuit.on for tester in self.testers):
+            self.now(self._stress)
+
+    def _stress(self, point: Point) -> None:
+        """A test voltage that the gauges' backing does not stand leaves its mark for good."""
+        if self.cell.stressed(point):
+            self.faults_change(self.events.now / NS)
 
     def _heat(self, point: Point) -> None:
         self.live.heated_by(point)

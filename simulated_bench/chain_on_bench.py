@@ -77,6 +77,11 @@ class ChainOnBench:
         """Return what is lifted now: what must be put back."""
         return tuple(self._lifted)
 
+    def stressed(self, point: Point) -> bool:
+        """No test voltage belongs on a chain; what it would break is not simulated."""
+        del point
+        return False
+
     def shares(self) -> tuple[float, float]:
         """Return what DC and AC meters see of 1 V: the transmitter may pulse its excitation."""
         transmitter = self.chain.transmitter

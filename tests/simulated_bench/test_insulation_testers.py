@@ -14,18 +14,20 @@ from simulated_bench.instruments import insulation_stream
 from simulated_bench.instruments.insulation_tester import Measured
 from simulated_bench.process import Leader
 from simulated_bench.scenario import Scenario
-from tests.simulated_bench.serving import join, led
+from tests.simulated_bench.serving import join, led, ohms
 
 ALL = ("Ex+", "Ex-", "Se+", "Se-", "S+", "S-")
 LEADS_TO_HOUSING = (*(("insulation +", lead) for lead in ALL), ("insulation -", "housing"))
 LEADS_TO_BOTH = (*LEADS_TO_HOUSING, ("insulation -", "shield"))
 
 
-def scenario(ohms: float | None = None, manner: str = "start-poll", **tester: object) -> Scenario:
-    leak = {"kind": "leak", "between": ["pad S+", "housing"], "ohms": ohms}
+def scenario(
+    leak_ohms: float | None = None, manner: str = "start-poll", **tester: object
+) -> Scenario:
+    leak = {"kind": "leak", "between": ["pad S+", "housing"], "ohms": leak_ohms}
     return Scenario.model_validate(
         {
-            "fault": [leak] if ohms else [],
+            "fault": [leak] if leak_ohms else [],
             "instruments": {"insulation": {"manner": f"line-insulation-{manner}", **tester}},
         }
     )
@@ -147,6 +149,25 @@ def test_the_voltage_stays_on_when_nobody_is_connected_until_mains_go_off() -> N
 def test_it_wakes_up_with_the_voltage_its_knob_stands_on() -> None:
     with led(scenario(volts=500)) as bench:
         assert bench.ask("insulation", "VOLT?") == "VOLT=500V"
+
+
+def test_a_test_voltage_far_too_high_leaves_its_mark_for_good() -> None:
+    with led(scenario(volts=500)) as bench:
+        join(bench, *LEADS_TO_HOUSING)
+        _, at_500, _ = poll(bench)
+        bench.ask("insulation", "STOP")
+        bench.advance(5.0)
+        assert bench.ask("insulation", "VOLT 50") == "OK"
+        _, at_50, _ = poll(bench)
+        assert at_500 == pytest.approx(3e6, rel=0.05)
+        assert at_50 == pytest.approx(3e6, rel=0.05)
+        bench.ask("insulation", "STOP")
+        bench.advance(5.0)
+        bench.say("dmm", "CONF:FRES 1000;:FRES:OCOM ON")
+        join(bench, *ohms("Ex+", "S+"))
+        odd = float(bench.ask("dmm", "READ?"))
+        join(bench, *ohms("Ex-", "S-"))
+        assert odd - float(bench.ask("dmm", "READ?")) > 0.3
 
 
 def test_after_a_test_the_cable_gives_voltage_back_and_is_discharged() -> None:
