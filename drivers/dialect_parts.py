@@ -175,6 +175,11 @@ class Reading(Written):
     every_s: float = Field(default=0.4, gt=0.0, le=60.0)
     stale_s: float = Seconds
 
+    @property
+    def confirms(self) -> bool:
+        """Return whether a number is asked for, or listened to, once more."""
+        return self.confirm is not None or (self.by == "stream" and self.confirm_ratio > 0.0)
+
     @model_validator(mode="after")
     def _is_whole(self) -> Reading:
         if (self.ask is None) != (self.by == "stream"):
@@ -183,6 +188,8 @@ class Reading(Written):
             raise ValueError("state is needed for poll and impossible otherwise")
         if (self.start is None) != (self.fetch is None):
             raise ValueError("start and fetch belong together")
+        if self.confirm is not None and self.by == "stream":
+            raise ValueError("a stream is not asked: confirm_ratio alone makes it wait for two")
         if (self.skip or self.stopped) and self.by != "stream":
             raise ValueError("skip and stopped are for a stream")
         if "value" not in self.reply.groups:

@@ -91,9 +91,13 @@ class Dmm(Instrument):
         if start is None:
             raise self._talk.cannot(f"{self._dialect.about} cannot start now and fetch later")
         setting = _Setting(quantity, range_, plc, offset_compensation)
+        if self._talk.is_serial:
+            self._setting = None  # a new setting makes an old reading stale: it cannot be fetched
         _, words = self._set(setting)
         at_ns = self._time.now_ns()
-        self._talk.tell(self._steps.fill(start, words))
+        self._talk.tell(command := self._steps.fill(start, words))
+        if self._talk.is_serial:
+            self._talk.check_errors([command])
         self._started = _Started(setting, at_ns, self._talk.generation)
 
     def fetch(self) -> Value:

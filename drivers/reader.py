@@ -12,6 +12,8 @@ from drivers.steps import Steps, Words
 from drivers.time import Time
 from drivers.values import Value
 
+_MOST_CONFIRMATIONS = 5
+
 
 class Reader:
     """Reads one quantity over one conversation."""
@@ -45,7 +47,7 @@ class Reader:
                 raise self._steps.explained(error) from error
             parsed = self._parsed(answer, reading, quantity.unit)
             if parsed is not None:
-                self._confirm(reading, words, answer, within_s)
+                answer, parsed = self._confirmed(quantity, words, answer, parsed, within_s)
                 return _value(name, quantity, parsed, answer, range_)
             if self._time.now_ns() >= give_up_ns:
                 raise self._talk.no_reply(f"it has no value: {answer.text!r}")
@@ -70,7 +72,7 @@ class Reader:
         parsed = self._parsed(answer, reading, quantity.unit)
         if parsed is None:
             raise self._talk.no_reply(f"it has no value: {answer.text!r}")
-        self._confirm(reading, words, answer, within_s)
+        answer, parsed = self._confirmed(quantity, words, answer, parsed, within_s)
         return _value(name, quantity, parsed, replace(answer, started_ns=started_ns), range_)
 
     def _answer(self, reading: Reading, words: Words, within_s: float, since_ns: int) -> Answer:
@@ -124,30 +126,46 @@ class Reader:
         self._talk.matched(f"{reading.reply.pattern} -> {parsed.value}, {parsed.limit}")
         return parsed
 
-    def _confirm(self, reading: Reading, words: Words, answer: Answer, within_s: float) -> None:
-        """Ask for the same number again where the instrument keeps it: a damaged one differs."""
-        wanted = reading.confirm_over == "any link" or self._talk.is_serial
-        if reading.confirm is None or not wanted:
-            return
-        command = self._steps.fill(reading.confirm, words)
-        again = self._talk.ask(command, reply_s=within_s, lines=reading.reply.lines)
-        if again.text != answer.text and not self._close_enough(reading, answer, again):
-            raise self._doubtful(f"asked again it said {again.text!r}", answer.text)
+    def _confirmed(
+        self, quantity: Quantity, words: Words, answer: Answer, parsed: Parsed, within_s: float
+    ) -> tuple[Answer, Parsed]:
+        """Ask again: a reply damaged on the way differs from the next one.
 
-    def _close_enough(self, reading: Reading, one: Answer, other: Answer) -> bool:
-        """Return whether two readings one after the other differ by no more than is allowed."""
-        try:
-            first, second = reading.reply.parse(one.text), reading.reply.parse(other.text)
-        except (NotThisReplyError, NoValueYetError):
-            return False
-        if first.value is None or second.value is None or first.limit != second.limit:
-            return False
-        slack = reading.confirm_absolute + reading.confirm_ratio * abs(first.value)
-        return abs(first.value - second.value) <= slack
+        Where the instrument keeps its number both must be the same text. Where the second is a
+        new reading both must be close, and one that still moves may be asked a few times.
+        """
+        reading = quantity.reading
+        wanted = reading.confirm_over == "any link" or self._talk.is_serial
+        if not reading.confirms or not wanted:
+            return answer, parsed
+        for _ in range(_MOST_CONFIRMATIONS if reading.confirm_ratio else 1):
+            again = self._once_more(reading, words, answer, within_s)
+            if again.text == answer.text:
+                return answer, parsed
+            second = self._parsed(again, reading, quantity.unit)
+            if second is not None and _close_enough(reading, parsed, second):
+                return again, second
+            if second is not None:
+                answer, parsed = again, second
+        raise self._doubtful(f"asked again it said {again.text!r}", answer.text)
+
+    def _once_more(self, reading: Reading, words: Words, answer: Answer, within_s: float) -> Answer:
+        if reading.by == "stream":
+            return self._from_stream(reading, within_s, answer.ended_ns + 1)
+        command = self._steps.fill(reading.confirm or reading.ask or "", words)
+        return self._talk.ask(command, reply_s=within_s, lines=reading.reply.lines)
 
     def _doubtful(self, reason: str, text: str) -> InstrumentError:
         self._talk.doubt()
         return self._talk.reply_error(reason, text)
+
+
+def _close_enough(reading: Reading, first: Parsed, second: Parsed) -> bool:
+    """Return whether two readings one after the other differ by no more than is allowed."""
+    if first.value is None or second.value is None or first.limit != second.limit:
+        return False
+    slack = reading.confirm_absolute + reading.confirm_ratio * abs(first.value)
+    return abs(first.value - second.value) <= slack
 
 
 def _matches_one(shapes: tuple[ReplyShape, ...], text: str) -> bool:

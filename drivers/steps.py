@@ -93,13 +93,12 @@ class Steps:
             self._do(step, None, words)
 
     def ask_state(self, command: str, lines: int = 1) -> str:
-        """Ask for a state; on a serial line twice, for one wrong bit makes 0 out of 1 there."""
+        """Ask for a state twice: one wrong bit makes 0 out of 1, and so does a reply of before."""
         said = self._talk.ask(command, lines=lines).text
-        if self._talk.is_serial:
-            again = self._talk.ask(command, lines=lines).text
-            if again != said:
-                self._talk.doubt()
-                raise self._talk.reply_error(f"asked again it said {again!r}", said)
+        again = self._talk.ask(command, lines=lines).text
+        if again != said:
+            self._talk.doubt()
+            raise self._talk.reply_error(f"asked again it said {again!r}", said)
         return said
 
     def select(self) -> None:

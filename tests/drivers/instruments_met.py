@@ -53,12 +53,22 @@ class Scpi:
         return None
 
     def _command(self, header: str, argument: str) -> None:
+        word = {"ON": "1", "OFF": "0"}.get(argument, argument)
         if header in self.actions:
-            self.actions[header](argument)
-        elif header in self.settings:
-            self.settings[header] = {"ON": "1", "OFF": "0"}.get(argument, argument)
-        else:
+            try:
+                self.actions[header](argument)
+            except ValueError:
+                self.errors.append('-104,"Data type error"')
+        elif header not in self.settings:
             self.errors.append(f'-113,"Undefined header;{header}"')
+        elif _is_number(self.settings[header]) and not _is_number(word):
+            self.errors.append('-104,"Data type error"')
+        else:
+            self.settings[header] = word
+
+
+def _is_number(text: str) -> bool:
+    return re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", text) is not None
 
 
 class Meter(Scpi):
@@ -110,7 +120,8 @@ class Meter(Scpi):
 
     def _configurer(self, function: str) -> Callable[[str], None]:
         def configure(argument: str) -> None:
-            self.function = function
+            # SCPI-1999 volume 2, 3.4 (from memory): a changed configuration makes data stale
+            self.function, self.last = function, ""
             self._set_range(function, argument or "10")
             for name, value in (("NPLC", "10"), ("ZERO:AUTO", "0"), ("OCOM", "0")):
                 self.settings[f"{function}:{name}"] = value
@@ -133,7 +144,7 @@ class Meter(Scpi):
         if not argument.startswith(("'", '"')):
             self.errors.append('-104,"Data type error"')
         elif name in self.RANGES:
-            self.function = name
+            self.function, self.last = name, ""
         else:
             self.errors.append('-224,"Illegal parameter value"')
 
@@ -212,6 +223,10 @@ class Relays:
         self.pattern = pattern
         self.errors: list[str] = []
         self.most_closed: set[str] = set()
+
+    def power_up(self) -> None:
+        self.closed.clear()
+        self.errors.clear()
 
     def __call__(self, line: str) -> str | None:
         if line == "*IDN?":

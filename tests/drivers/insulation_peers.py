@@ -17,7 +17,8 @@ TAU_S = 0.05
 class HighVoltage:
     """What the three have in common: a voltage that rises, stays and falls."""
 
-    def __init__(self) -> None:
+    def __init__(self, now: Callable[[], float] = time.monotonic) -> None:
+        self.now = now
         self.setting = 50
         self.ohms = "1.250E+09"
         self.sign = ""
@@ -34,30 +35,30 @@ class HighVoltage:
         return self._on_at is not None
 
     def volts(self) -> float:
-        now = time.monotonic()
+        now = self.now()
         if self._on_at is not None:
             return 0.3 + self.setting * (1.0 - math.exp(-(now - self._on_at) / TAU_S))
         return 0.3 + self.setting * math.exp(-(now - self._off_at) / TAU_S)
 
     def go(self) -> None:
-        self._on_at = time.monotonic()
+        self._on_at = self.now()
 
     def off(self) -> None:
         if self._on_at is not None and not self.stuck_on:
-            self._on_at, self._off_at = None, time.monotonic()
+            self._on_at, self._off_at = None, self.now()
 
     def power_up(self) -> None:
         self._on_at, self._off_at, self.setting = None, -100.0, 50
 
     def state(self) -> str:
         if self._on_at is not None:
-            return "TESTING" if time.monotonic() - self._on_at >= CHARGE_S else "CHARGING"
+            return "TESTING" if self.now() - self._on_at >= CHARGE_S else "CHARGING"
         return "DISCHARGING" if self.volts() >= 5.0 else "READY"
 
     def seconds(self) -> float:
         if self._on_at is None:
             return 0.0
-        return max(0.0, time.monotonic() - self._on_at - CHARGE_S)
+        return max(0.0, self.now() - self._on_at - CHARGE_S)
 
 
 class StartPoll(HighVoltage):
@@ -142,8 +143,8 @@ class Request(HighVoltage):
 class Stream(HighVoltage):
     """Sends its state and reading by itself; SET n, GO, OFF are not answered."""
 
-    def __init__(self, every_s: float = 0.03) -> None:
-        super().__init__()
+    def __init__(self, now: Callable[[], float] = time.monotonic, every_s: float = 0.03) -> None:
+        super().__init__(now)
         self.every_s = every_s
         self.push: Callable[[bytes], None] = lambda _data: None
         self._stop = threading.Event()

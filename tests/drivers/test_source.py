@@ -30,6 +30,10 @@ class Calibrator(Scpi):
         }
         self.power_up()
 
+    def power_up(self) -> None:
+        super().power_up()
+        self.function, self.on = "VOLT", False
+
     def _choose(self, argument: str) -> None:
         if argument in ("VOLT", "CURR"):
             self.function = argument

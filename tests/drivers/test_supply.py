@@ -170,7 +170,8 @@ class TwoOutputs:
     def __call__(self, line: str) -> str | None:
         header, _, argument = line.partition(" ")
         if header in ("INST", "INST:NSEL"):
-            self.chosen = argument
+            if argument in self.outputs:
+                self.chosen = argument
             return None
         if line == "INST?":
             return self.chosen
@@ -182,10 +183,19 @@ class TwoOutputs:
             return self._listed(line)
         return self.outputs[self.chosen](line)
 
+    def any_on(self) -> bool:
+        return any(output.on for output in self.outputs.values())
+
+    def power_up(self) -> None:
+        self.chosen = "OUT1"
+        for output in self.outputs.values():
+            output.power_up()
+
     def _listed(self, line: str) -> str | None:
         """Take the channel list out of the line: it is its last parameter."""
         rest, _, number = line.partition("(@")
-        return self.outputs[number.rstrip(")")](rest.rstrip(", "))
+        output = self.outputs.get(number.rstrip(")"))
+        return None if output is None else output(rest.rstrip(", "))
 
 
 @pytest.mark.parametrize(
