@@ -22,6 +22,7 @@ from acq.analysis.network import LEAD_PLACE, Floats
 from acq.analysis.side_evidence import THERMAL
 from acq.analysis.sizes import SizePrior, exactly, log_uniform, mixture
 
+UPWARDS = 0.75  # of changed arms: a damaged gauge rather loses cross-section
 JOINT_JITTER = 0.3  # of a loose joint's own ohms, from one reading to the next
 NOMINALS = (120.0, 350.0, 700.0, 1000.0, 2000.0)
 BRIDGE = (Lead.EX_PLUS, Lead.EX_MINUS, Lead.S_PLUS, Lead.S_MINUS)
@@ -75,8 +76,8 @@ def arms(maker: LineMaker) -> Iterator[Line]:
     )
     partly_open = log_uniform(40.0, 1e5, arm_position, signs=(1,), bins=8)
     changed = mixture(
-        (0.5, log_uniform(0.002, 20.0, lambda x: arm_position(1.0 + x), signs=(1,))),
-        (0.5, log_uniform(0.002, 0.95, lambda x: arm_position(1.0 - x), signs=(1,))),
+        (UPWARDS, log_uniform(0.002, 20.0, lambda x: arm_position(1.0 + x), signs=(1,))),
+        (1.0 - UPWARDS, log_uniform(0.002, 0.95, lambda x: arm_position(1.0 - x), signs=(1,))),
     )
     left = log_uniform(1e-6, 0.01, lambda x: -3.0 * arm_position(x), signs=(1,), bins=8)
     zero_resistor = log_uniform(1.5e-4, 1.7e-3, lambda x: arm_position(1.0 + x))

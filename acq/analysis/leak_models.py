@@ -20,7 +20,7 @@ LEAK_DECADES = (3.3, 9.2)
 LEAK_STEP = 0.5
 LEAK_BINS = LEAK_DECADES[0] + LEAK_STEP * np.arange(9)
 """Ends of the bins of leaks that are seen in the resistances, too; one more bin lies above."""
-BETWEEN_TWO = 0.3
+BETWEEN_TWO = 0.35
 """Part of the cases of moisture in which the path lies between two leads alone."""
 
 MOISTURE = (
@@ -78,7 +78,7 @@ def _between_two(maker: LineMaker, pair: LeadPair) -> Line:
         *((fault, BETWEEN_TWO / len(FOUR_WIRE_PAIRS)) for fault in MOISTURE),
         extreme=changes.leads_touch(pair.one, pair.other, 0.0, 1.0),
         prior=log_uniform(1e3, 1e7, _bridged(across), signs=(1,)),
-        measure=_path(across),
+        measure=_path(across, f"ohm between {pair.one} and {pair.other}"),
     )
     return replace(line, leak_ohms=_path_ohms(across))
 
@@ -109,5 +109,5 @@ def _path_ohms(across: float) -> Callable[[Floats], Floats]:
     return lambda s: across * (1.0 / np.clip(s, 1e-12, 1.0) - 1.0)
 
 
-def _path(across: float) -> Measure:
-    return Measure(of=_path_ohms(across), unit="ohm", signed=False, smaller_is_worse=True)
+def _path(across: float, unit: str = "ohm") -> Measure:
+    return Measure(of=_path_ohms(across), unit=unit, signed=False, smaller_is_worse=True)

@@ -65,7 +65,7 @@ RETURNED_CELLS: Mapping[Fault, float] = {
     Fault.LEAD_SHORT: 0.06,
     Fault.OPEN_ARM: 0.05,
     Fault.SHORTED_ARM: 0.02,
-    Fault.ARM_CHANGED: 0.07,
+    Fault.ARM_CHANGED: 0.05,
     Fault.DAMAGED_CABLE: 0.05,
     Fault.MOISTURE_IN_CELL: 0.13,
     Fault.MOISTURE_IN_CABLE: 0.09,

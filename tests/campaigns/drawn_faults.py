@@ -7,8 +7,10 @@ from itertools import combinations
 
 import numpy as np
 
+from acq.analysis.fault_models import UPWARDS
 from acq.analysis.faults import ARMS, Fault, FaultAt
 from acq.analysis.leads import Lead
+from acq.analysis.leak_models import BETWEEN_TWO
 from tests.campaigns.drawn_cells import BRIDGE, FAULTS, SIX, Drawn
 
 Rng = np.random.Generator
@@ -76,7 +78,7 @@ def _shorted_arm(rng: Rng, cells: Drawn, cell: int) -> None:
 
 
 def _arm_changed(rng: Rng, cells: Drawn, cell: int) -> None:
-    up = rng.uniform() < 0.5
+    up = rng.uniform() < UPWARDS
     change = _log(rng, 0.002, 20.0) if up else -_log(rng, 0.002, 0.95)
     _arm(rng, cells, cell, Fault.ARM_CHANGED, 1.0 + change)
 
@@ -103,7 +105,7 @@ def _moisture_in_cable(rng: Rng, cells: Drawn, cell: int) -> None:
 def _moisture(rng: Rng, cells: Drawn, cell: int, path: int) -> None:
     fault = (Fault.MOISTURE_IN_CELL, Fault.MOISTURE_IN_CABLE)[path]
     where = (Lead.HOUSING, Lead.SHIELD)[path]
-    if rng.uniform() < 0.7:
+    if rng.uniform() >= BETWEEN_TWO:
         ohms = 10.0 ** rng.uniform(3.3, 9.2)
     else:
         between = _log(rng, 1e3, 1e7)
