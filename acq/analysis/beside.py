@@ -9,7 +9,7 @@ import numpy as np
 
 from acq.analysis.fault_lines import Line
 from acq.analysis.faults import Fault, FaultAt
-from acq.analysis.first_look import Mask, Places
+from acq.analysis.first_look import Mask, Places, by_column
 from acq.analysis.insulation_evidence import InsulationEvidence
 from acq.analysis.leads import Lead
 from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES
@@ -71,9 +71,9 @@ class Beside:
     def at_most(self, lines: Sequence[Line], shares: Shares) -> tuple[Floats, Mask]:
         """Return about what speaks for each line (cells, lines), and which lines are wanted."""
         cells = len(self.steady)
-        most = np.full((cells, len(lines)), NEVER)
+        most = by_column((cells, len(lines)), NEVER)
         leak = np.maximum(self.paths.leaks.max(-1), self.paths.sound[:, None])
-        wanted = np.zeros((cells, len(lines)), bool)
+        wanted = np.zeros((cells, len(lines)), bool, order="F")
         for number, line in enumerate(lines):
             for place, share in shares[number]:
                 path = MOISTURE_PATH.get(place.fault)

@@ -71,10 +71,11 @@ class FirstLook:
     def fit(self, readings: Floats) -> Fit:
         """Return the best size of every line for every cell, with its chi-square."""
         white = readings @ self.white.T
-        across = white @ self.steps.T - (self.bases * self.steps).sum(-1)
+        # columns, which are taken one by one, stay together in memory
+        across = (self.steps @ white.T).T - (self.bases * self.steps).sum(-1)
         along = (self.steps**2).sum(-1)
         size = across / np.where(along > 0, along, 1.0)
-        chi_square = (white**2).sum(-1)[:, None] - 2.0 * white @ self.bases.T
+        chi_square = (white**2).sum(-1)[:, None] - (2.0 * self.bases @ white.T).T
         chi_square += (self.bases**2).sum(-1) - size * across
         beyond = size - np.clip(size, self.low, self.high)
         beyond = np.sign(beyond) * np.maximum(np.abs(beyond) - self.tolerance, 0.0)
@@ -96,6 +97,11 @@ def log_evidence(look: FirstLook, fit: Fit, integrals: Sequence[Integral | None]
         if integral is not None:
             log[:, line] += integral(fit.size[:, line])
     return log
+
+
+def by_column(shape: tuple[int, int], value: float) -> Floats:
+    """Return an array whose columns lie together, as they are taken one by one."""
+    return np.full(shape, value, order="F")
 
 
 def whitener(covariances: Floats) -> tuple[Floats, Floats]:

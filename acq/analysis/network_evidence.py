@@ -27,6 +27,7 @@ from acq.analysis.first_look import (
     Integral,
     Mask,
     Places,
+    by_column,
     log_evidence,
     serves,
     whitener,
@@ -58,9 +59,10 @@ class Evidence:
     @classmethod
     def none(cls, cells: int, lines: int) -> Evidence:
         """Return the evidence of lines that cannot explain anything."""
-        shape = (cells, lines)
-        far = np.full(shape, np.inf)
-        return cls(np.full(shape, NEVER), np.zeros(shape), far, far.copy())
+        log, size, sigma, chi_square = (
+            by_column((cells, lines), x) for x in (NEVER, 0.0, np.inf, np.inf)
+        )
+        return cls(log, size, sigma, chi_square)
 
 
 @dataclass(slots=True)

@@ -18,7 +18,7 @@ from acq.analysis.expectation import COUNT, ExpectedCell, zero_as_ohms
 from acq.analysis.fault_lines import Line, LineMaker
 from acq.analysis.fault_models import all_lines
 from acq.analysis.faults import NONE_FOUND, UNKNOWN, Fault, FaultAt
-from acq.analysis.first_look import Mask, Places
+from acq.analysis.first_look import Mask, Places, by_column
 from acq.analysis.insulation_evidence import InsulationReadings, InsulationTable
 from acq.analysis.leads import INPUT, LeadPair
 from acq.analysis.network import Floats
@@ -142,7 +142,8 @@ class Ranker:
         counts = network.log + guess[0]
         counts = counts > np.maximum(counts.max(-1), anything)[:, None] - NOTHING
         shape = (cells, len(self.faults))
-        logs, best, line_of = np.full(shape, NEVER), np.full(shape, NEVER), np.zeros(shape, int)
+        logs, best = by_column(shape, NEVER), by_column(shape, NEVER)
+        line_of = np.zeros(shape, int, order="F")
         for number, line in enumerate(self.lines):
             some = np.flatnonzero(counts[:, number])
             for fault, share in self.shares[number] if len(some) else ():
@@ -212,10 +213,11 @@ class Ranker:
             table, lines = self._table(present, open_)
             if not len(lines) or not present.any():
                 continue
-            rows, at = np.flatnonzero(present), np.ix_(some, lines)
-            found = table.evidence(ohms[np.ix_(some, rows)], mean[some], most[at], wanted[at])
-            out.log[at], out.size[at] = found.log, found.size
-            out.sigma[at], out.chi_square[at] = found.sigma, found.chi_square
+            rows, at = np.flatnonzero(present), (lines[:, None], some)
+            own, must = most.T[at].T, wanted.T[at].T
+            found = table.evidence(ohms[np.ix_(some, rows)], mean[some], own, must)
+            out.log.T[at], out.size.T[at] = found.log.T, found.size.T
+            out.sigma.T[at], out.chi_square.T[at] = found.sigma.T, found.chi_square.T
         return out
 
     def _table(self, present: Mask, opened: Mask) -> tuple[LineTable, Places]:

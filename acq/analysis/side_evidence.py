@@ -33,18 +33,23 @@ class ScatterEvidence:
     @property
     def steady(self) -> Floats:
         """Of readings that scatter as the meter does, (cells,)."""
-        return self._log(np.full(self.deviations.shape[-1], self.meters.repeat_ohms))
+        sigma = np.full((1, self.deviations.shape[-1]), self.meters.repeat_ohms)
+        return np.asarray(self._log(sigma)[:, 0])
 
     def moving(self, weights: Floats) -> Floats:
         """Of a joint that moves the pairs with these weights, (cells,)."""
-        each = [self._log(np.hypot(self.meters.repeat_ohms, weights * x)) for x in JOINT_OHMS]
-        return np.asarray(log_sum(np.stack(each, -1)) - np.log(len(JOINT_OHMS)))
+        sigma = np.hypot(self.meters.repeat_ohms, weights * JOINT_OHMS[:, None])
+        return np.asarray(log_sum(self._log(sigma)) - np.log(len(JOINT_OHMS)))
 
     def _log(self, sigma: Floats) -> Floats:
-        """Chi-square distribution of a variance with repeats - 1 degrees of freedom."""
-        dof = self.repeats - 1
-        each = -dof * (np.log(sigma) + 0.5 * (self.deviations / sigma) ** 2)
-        return np.asarray(np.nansum(each, axis=-1))
+        """Chi-square distribution of a variance with repeats - 1 degrees of freedom.
+
+        `sigma` (several, pairs) gives (cells, several).
+        """
+        known = np.isfinite(self.deviations)
+        dof = np.where(known, self.repeats - 1.0, 0.0)
+        squares = np.where(known, self.deviations, 0.0) ** 2
+        return np.asarray(-dof @ np.log(sigma).T - 0.5 * (dof * squares) @ (sigma**-2.0).T)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
