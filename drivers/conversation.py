@@ -15,15 +15,15 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+from drivers.complaints import error_entry, not_acknowledged, refusal
 from drivers.dialect import Dialect
 from drivers.errors import InstrumentError, LinkLostError, NoReplyError, RefusedError, ReplyError
-from drivers.framing import BlockFramer, FramingError, LineFramer, line_end_hint
+from drivers.exchange import WIRE_ERRORS, Exchange, as_bytes, as_text, in_ns
+from drivers.framing import FramingError, line_end_hint
 from drivers.reply import NotThisReplyError
 from drivers.scpi import ErrorEntry
 from drivers.time import Time
 from drivers.wire import Wire
-
-_WIRE_ERRORS = (TimeoutError, ConnectionError, FramingError)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,20 +43,12 @@ class Conversation:
         self._dialect = dialect
         self._time = time
         self._link = dialect.link
-        self._pace = dialect.pace
-        self._command_end = dialect.link.command_end.encode("ascii")
-        self._reply_end = dialect.link.reply_end.encode("ascii")
-        self._reply_ns = _ns(dialect.link.reply_s)
-        self._gap_ns = _ns(dialect.pace.between_commands_s)
-        self._framer = self._new_framer()
+        self._bytes = Exchange(wire, dialect, time)
         self._lock = threading.RLock()
         self._in_doubt = False
         self._greeting = False
-        self._ready_at_ns = time.now_ns() + _ns(dialect.pace.after_open_s)
-        self._longest_ns = 0
-        self._sent = b""
         self._newest: tuple[str, int] | None = None
-        self._refusal: str | None = None
+        self._refused: str | None = None
         self.generation = 0
         self.greet: Callable[[], None] = lambda: None
 
@@ -72,11 +64,6 @@ class Conversation:
     @property
     def closed(self) -> bool:
         return self._wire.closed
-
-    @property
-    def last_command(self) -> str:
-        """What was sent last, without its line end."""
-        return _text(self._sent.removesuffix(self._command_end))
 
     def begin(self) -> None:
         """Greet the instrument for the first time."""
@@ -94,45 +81,50 @@ class Conversation:
             self._be_sure()
             self._in_doubt = True
             try:
-                started_ns = self._send(command)
-                text = self._reply(started_ns, reply_s, lines)
+                started_ns = self._bytes.send(command)
+                text = self._bytes.reply(started_ns, reply_s, lines)
                 if text == command and "?" in command:
                     raise FramingError("it sends back what it was sent: set link.echo = true")
-            except _WIRE_ERRORS as error:
+            except WIRE_ERRORS as error:
                 raise self._failure(error) from error
-            ended_ns = self._done()
+            ended_ns = self._bytes.done()
+            self._in_doubt = False
         self._raise_refusal(text)
         return Answer(text, started_ns, ended_ns)
 
     def tell(self, command: str, *, reply_s: float | None = None) -> None:
         """Send a command, and read its acknowledgement where the dialect has one."""
+        words = self._dialect.acknowledgement
         text = ""
         with self._lock:
             self._be_sure()
             self._in_doubt = True
             try:
-                started_ns = self._send(command)
-                if self._dialect.acknowledgement is not None:
-                    text = self._reply(started_ns, reply_s, self._dialect.acknowledgement.lines)
-            except _WIRE_ERRORS as error:
+                started_ns = self._bytes.send(command)
+                if words is not None:
+                    text = self._bytes.reply(started_ns, reply_s, words.lines)
+            except WIRE_ERRORS as error:
                 raise self._failure(error) from error
-            self._done()
-        if self._dialect.acknowledgement is not None:
-            self._check_acknowledgement(command, text)
+            self._bytes.done()
+            self._in_doubt = False
+        if words is None:
+            return
+        self._raise_refusal(text)
+        if reason := not_acknowledged(self._dialect, text):
+            self._in_doubt = True
+            raise self.reply_error(f"{command!r} was not acknowledged: {reason}", text)
 
     def ask_block(self, command: str, *, reply_s: float | None = None) -> bytearray:
         """Send a query; return the bytes of the IEEE 488.2 block that answers it."""
         with self._lock:
             self._be_sure()
             self._in_doubt = True
-            framer = BlockFramer(self._reply_end)
             try:
-                deadline_ns = self._deadline(self._send(command), reply_s)
-                while (block := framer.block(message_ended=self._wire.message_ended)) is None:
-                    self._fill_block(framer, deadline_ns)
-            except _WIRE_ERRORS as error:
-                raise self._failure(error, framer.pending) from error
-            self._done()
+                block = self._bytes.block(self._bytes.send(command), reply_s)
+            except WIRE_ERRORS as error:
+                raise self._failure(error) from error
+            self._bytes.done()
+            self._in_doubt = False
         return block
 
     def newest_line(self, not_before_ns: int, within_s: float) -> Answer:
@@ -143,17 +135,19 @@ class Conversation:
         """
         with self._lock:
             self._be_sure()
-            deadline_ns = self._time.now_ns() + _ns(within_s)
+            deadline_ns = self._time.now_ns() + in_ns(within_s)
             try:
-                self._take_what_came()
+                self._take_lines()
                 while self._newest is None or self._newest[1] < not_before_ns:
-                    self._framer.receive(self._wire.receive(deadline_ns))
-                    self._take_what_came()
-            except _WIRE_ERRORS as error:
+                    self._bytes.take_more(deadline_ns)
+                    self._take_lines()
+            except WIRE_ERRORS as error:
                 self._in_doubt = True
                 raise self._failure(error) from error
             (text, at_ns), self._newest = self._newest, None
-        self._raise_refused_meanwhile()
+        refused, self._refused = self._refused, None
+        if refused is not None:
+            self._raise_refusal(refused)
         return Answer(text, at_ns, at_ns)
 
     def errors(self) -> tuple[ErrorEntry, ...]:
@@ -163,7 +157,7 @@ class Conversation:
             return ()
         found: list[ErrorEntry] = []
         for _ in range(words.most if words.kind == "queue" else 1):
-            entry = self._error_entry()
+            entry = self._error_entry(words.ask)
             if entry is None:
                 break
             found.append(entry)
@@ -186,22 +180,17 @@ class Conversation:
                 self._reopen(wait_out=False)
             self._in_doubt = True
             try:
-                self._wire.send(self._command_end, self._deadline(self._time.now_ns(), None))
-                self._time.wait(max(wake_s, self._pace.between_commands_s))
+                self._bytes.send_line_end()
+                self._time.wait(max(wake_s, self._dialect.pace.between_commands_s))
                 for command in commands:
-                    self._send(command)
-                    self._done()
-                    self._in_doubt = True
+                    self._bytes.send(command)
+                    self._bytes.done()
                 self._time.wait(wake_s)
-                self._drop_what_came()
-            except _WIRE_ERRORS as error:
+                self._bytes.drop_what_came()
+            except WIRE_ERRORS as error:
                 raise self._failure(error) from error
+            self._newest = self._refused = None
             self._in_doubt = False
-
-    def matched(self, text: str) -> None:
-        """Let who watches know how a reply was understood."""
-        if self._wire.watch is not None:
-            self._wire.watch("matched", _bytes(text))
 
     @contextmanager
     def unbroken(self) -> Iterator[None]:
@@ -219,13 +208,18 @@ class Conversation:
         """Say that what came cannot be trusted: the next exchange opens the link again."""
         self._in_doubt = True
 
+    def matched(self, text: str) -> None:
+        """Let who watches know how a reply was understood."""
+        if self._wire.watch is not None:
+            self._wire.watch("matched", as_bytes(text))
+
     def reply_error(self, reason: str, text: str) -> ReplyError:
         """Return the error for a whole reply that is not what the dialect says."""
-        return ReplyError(*self._who, reason, sent=self._sent, received=_bytes(text))
+        return ReplyError(*self._who, reason, sent=self._bytes.sent, received=as_bytes(text))
 
     def refused(self, reason: str, text: str = "") -> RefusedError:
         """Return the error for an instrument that did not do what it was told."""
-        return RefusedError(*self._who, reason, sent=self._sent, received=_bytes(text))
+        return RefusedError(*self._who, reason, sent=self._bytes.sent, received=as_bytes(text))
 
     def cannot(self, reason: str) -> RefusedError:
         """Return the error for what this dialect cannot do; nothing was sent for it."""
@@ -233,13 +227,13 @@ class Conversation:
 
     def no_reply(self, reason: str) -> NoReplyError:
         """Return the error for an instrument that has no value in time."""
-        return NoReplyError(*self._who, reason, sent=self._sent)
+        return NoReplyError(*self._who, reason, sent=self._bytes.sent)
 
     def close(self) -> None:
         with self._lock:
             self._wire.close()
 
-    # one exchange
+    # doubt
 
     def _be_sure(self) -> None:
         """Make sure that the link is open and silent, so that the next bytes are the reply."""
@@ -248,107 +242,26 @@ class Conversation:
                 self._reopen_and_greet()
             if not self._link.free_running and self._wire.waiting():
                 self._look_at_unasked()
-        except _WIRE_ERRORS as error:
+        except WIRE_ERRORS as error:
             self._in_doubt = True
             raise self._failure(error) from error
 
     def _look_at_unasked(self) -> None:
         """Bytes nobody asked for: a reply of before, doubled or late, or only rests of a line."""
-        self._take_what_came(keep=False)
-        if self._framer.is_clean:
+        self._bytes.take_what_came()
+        if self._bytes.is_clean:
             return
         if self._greeting:
-            self._framer = self._new_framer()  # a banner: nothing was asked before
+            self._bytes.drop_what_came()  # a banner: nothing was asked before
             return
-        unasked = self._framer.pending
+        unasked = self._bytes.pending
         self._reopen_and_greet()
         if not self._wire.waiting():
             return
-        self._take_what_came(keep=False)
-        if not self._framer.is_clean:
+        self._bytes.take_what_came()
+        if not self._bytes.is_clean:
             self._in_doubt = True
-            raise self.reply_error("it speaks without being asked", _text(unasked))
-
-    def _send(self, command: str) -> int:
-        """Send one command when the instrument is ready for it; return when."""
-        now_ns = self._time.now_ns()
-        if now_ns < self._ready_at_ns:
-            self._time.wait((self._ready_at_ns - now_ns) / 1e9)
-            now_ns = self._time.now_ns()
-        self._sent = command.encode("ascii") + self._command_end
-        self._wire.send(self._sent, now_ns + self._reply_ns)
-        if self._link.echo:
-            self._drop_echo(command)
-        return now_ns
-
-    def _done(self) -> int:
-        now_ns = self._time.now_ns()
-        self._ready_at_ns = now_ns + self._gap_ns
-        self._in_doubt = False
-        return now_ns
-
-    def _reply(self, started_ns: int, reply_s: float | None, lines: int) -> str:
-        deadline_ns = self._deadline(started_ns, reply_s)
-        if self._pace.write_to_read_s:
-            self._time.wait(self._pace.write_to_read_s)
-        text = self._line(deadline_ns)
-        for _ in range(lines - 1):
-            text += "\n" + self._line(deadline_ns)
-        if not self._framer.is_clean:
-            raise FramingError("bytes after the reply")
-        return text
-
-    def _line(self, deadline_ns: int) -> str:
-        while (line := self._framer.next_line()) is None:
-            self._framer.receive(self._wire.receive(deadline_ns))
-        return _text(line)
-
-    def _drop_echo(self, command: str) -> None:
-        line = self._line(self._deadline(self._time.now_ns(), None))
-        if line != command.strip():
-            raise FramingError(f"the echo should have been {command!r}, it was {line!r}")
-
-    def _deadline(self, from_ns: int, reply_s: float | None) -> int:
-        patience_ns = self._reply_ns if reply_s is None else _ns(reply_s)
-        self._longest_ns = max(self._longest_ns, patience_ns)
-        return from_ns + patience_ns
-
-    def _fill_block(self, framer: BlockFramer, deadline_ns: int) -> None:
-        room = framer.room()
-        if room is None:
-            framer.receive(self._wire.receive(deadline_ns, framer.wants))
-        else:
-            framer.filled(self._wire.receive_into(room, deadline_ns))
-
-    # what comes unasked
-
-    def _take_what_came(self, *, keep: bool = True) -> None:
-        if keep:
-            self._keep_newest()
-        while self._wire.waiting():
-            self._framer.receive(self._wire.receive(self._time.now_ns() + self._reply_ns))
-            if keep:
-                self._keep_newest()
-
-    def _drop_what_came(self) -> None:
-        self._wire.drop_waiting()
-        self._framer = self._new_framer()
-        self._newest = self._refusal = None
-
-    def _keep_newest(self) -> None:
-        while (line := self._framer.next_line()) is not None:
-            text = _text(line)
-            if self._is_refusal(text):
-                self._refusal = text
-            else:
-                self._newest = text, self._time.now_ns()
-
-    def _raise_refused_meanwhile(self) -> None:
-        text, self._refusal = self._refusal, None
-        if text is not None:
-            self._raise_refusal(text)
-
-    # doubt
+            raise self.reply_error("it speaks without being asked", as_text(unasked))
 
     def _reopen_and_greet(self) -> None:
         self._reopen(wait_out=True)
@@ -357,16 +270,14 @@ class Conversation:
     def _reopen(self, *, wait_out: bool) -> None:
         self._in_doubt = True
         if wait_out and self._wire.is_serial:
-            self._time.wait(max(self._link.longest_reply_s, self._longest_ns / 1e9))
-        self._framer = self._new_framer()
-        self._newest = self._refusal = None
-        self._longest_ns = 0
+            self._time.wait(max(self._link.longest_reply_s, self._bytes.longest_ns / 1e9))
+        self._newest = self._refused = None
         self.generation += 1
         try:
             self._wire.reopen()
         except ConnectionError as error:
             raise self._failure(error) from error
-        self._ready_at_ns = self._time.now_ns() + _ns(self._pace.after_open_s)
+        self._bytes.start_over()
         self._in_doubt = False
 
     def _greet(self) -> None:
@@ -380,75 +291,48 @@ class Conversation:
         finally:
             self._greeting = False
 
-    def _new_framer(self) -> LineFramer:
-        prompt = self._link.prompt.encode("ascii")
-        return LineFramer(self._reply_end, self._link.longest_line, prompt)
+    # what the instrument says by itself, and about itself
 
-    # what the instrument says about itself
+    def _take_lines(self) -> None:
+        self._keep_newest()
+        while self._wire.waiting():
+            self._bytes.take_what_came()
+            self._keep_newest()
 
-    def _error_entry(self) -> ErrorEntry | None:
-        words = self._dialect.errors
-        assert words is not None
-        answer = self.ask(words.ask)
+    def _keep_newest(self) -> None:
+        while (text := self._bytes.next_line()) is not None:
+            if refusal(self._dialect, text) is not None:
+                self._refused = text
+            else:
+                self._newest = text, self._time.now_ns()
+
+    def _error_entry(self, ask: str) -> ErrorEntry | None:
+        answer = self.ask(ask)
         try:
-            fields = words.reply.match(answer.text)
+            return error_entry(self._dialect, answer.text)
         except NotThisReplyError as error:
             self._in_doubt = True
             raise self.reply_error(str(error), answer.text) from error
-        code = fields.get("code", answer.text)
-        if not code.lstrip("+-").isdigit():
-            return None if code in words.none else ErrorEntry(-1, code)
-        number = int(code) & words.mask if words.kind == "register" else int(code)
-        if number == 0 or code in words.none:
-            return None
-        return ErrorEntry(number, fields.get("text", "").strip())
-
-    def _check_acknowledgement(self, command: str, text: str) -> None:
-        self._raise_refusal(text)
-        assert self._dialect.acknowledgement is not None
-        try:
-            self._dialect.acknowledgement.match(text)
-        except NotThisReplyError as error:
-            self._in_doubt = True
-            raise self.reply_error(f"{command!r} was not acknowledged: {error}", text) from error
-
-    def _is_refusal(self, text: str) -> bool:
-        refusal = self._dialect.refusal
-        return refusal is not None and refusal.reply.expression.fullmatch(text) is not None
 
     def _raise_refusal(self, text: str) -> None:
-        refusal = self._dialect.refusal
-        if refusal is None or not self._is_refusal(text):
-            return
-        meaning = refusal.meanings.get(refusal.reply.match(text).get("code", ""), "")
-        raise self.refused(f"{text}: {meaning}" if meaning else text, text)
+        reason = refusal(self._dialect, text)
+        if reason is not None:
+            raise self.refused(reason, text)
 
     @property
     def _who(self) -> tuple[str, str]:
         return self._wire.name, self._wire.resource
 
-    def _failure(self, error: Exception, pending: bytes | None = None) -> InstrumentError:
+    def _failure(self, error: Exception) -> InstrumentError:
         """Return one of our errors for one of the wire's."""
-        partial = self._framer.pending if pending is None else pending
+        sent, partial = self._bytes.sent, self._bytes.pending
         if isinstance(error, ConnectionError):
             reason = str(error) or "the link is gone"
-            return LinkLostError(*self._who, reason, sent=self._sent, received=partial)
+            return LinkLostError(*self._who, reason, sent=sent, received=partial)
         if isinstance(error, FramingError):
-            return ReplyError(*self._who, str(error), sent=self._sent, received=partial[:200])
-        hint = line_end_hint(partial, self._reply_end)
+            return ReplyError(*self._who, str(error), sent=sent, received=partial[:200])
+        hint = line_end_hint(partial, self._bytes.reply_end)
         hint = hint or ("" if partial else "; is it on, and does no other program talk to it?")
-        reason = f"nothing whole came in time{hint}"
-        return NoReplyError(*self._who, reason, sent=self._sent, received=partial)
-
-
-def _ns(seconds: float) -> int:
-    return round(seconds * 1e9)
-
-
-def _text(data: bytes) -> str:
-    """Latin-1 keeps every byte; a strange one then fails its pattern instead of the decoder."""
-    return data.decode("latin-1")
-
-
-def _bytes(text: str) -> bytes:
-    return text.encode("latin-1", "replace")
+        return NoReplyError(
+            *self._who, f"nothing whole came in time{hint}", sent=sent, received=partial
+        )

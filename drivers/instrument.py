@@ -122,11 +122,14 @@ class Instrument:
         if words is None:
             return
         self._only_off = True
+        generation = self._talk.generation
         try:
             self._off_and_proven(words)
         finally:
             self._only_off = False
             self._forget()
+            if generation != self._talk.generation:
+                self._talk.doubt()  # it was opened again without a greeting: next time with one
 
     def close(self) -> None:
         """Give the instrument back to its own panel and close the link; harmless when repeated."""

@@ -96,6 +96,16 @@ def test_what_a_meter_cannot_do_is_said_before_anything_is_sent(serve: Serve) ->
         assert peer.received == []
 
 
+def test_a_command_longer_than_the_instrument_takes_is_refused(serve: Serve) -> None:
+    spoken = meter(more='[[start_up]]\ntell = "' + "X" * 201 + '"')
+    with (
+        serve(Peer(words({}))) as peer,
+        pytest.raises(RefusedError, match="of 201 characters is too long"),
+    ):
+        Dmm.open("dmm", peer.resource, spoken, WallTime())
+    assert not any(peer.received)
+
+
 def test_a_range_that_was_not_taken_over_is_refused_with_the_meters_own_words(serve: Serve) -> None:
     with serve(Peer(Meter())) as peer, opened(peer, quick("scpi-dmm")) as dmm:
         with pytest.raises(RefusedError, match="-222 Data out of range"):

@@ -238,6 +238,16 @@ def test_a_setting_that_the_port_refuses_fails_the_open_and_leaves_the_port_usab
             assert reader.query("READ?") == READING
 
 
+def test_control_lines_are_no_obstacle_where_there_are_none(
+    manager: pyvisa.ResourceManager,
+) -> None:
+    with on_pty(Peer(words({"READ?": READING}))) as peer:
+        with visa_session.opening(SerialLine(dtr=False, rts=False)):
+            instrument: Any = manager.open_resource(peer.resource, read_termination="\n")
+        with instrument:
+            assert instrument.query("READ?") == READING
+
+
 def test_clear_works_on_a_serial_port(manager: pyvisa.ResourceManager) -> None:
     with (
         on_pty(Peer(words({"READ?": READING}))) as peer,
