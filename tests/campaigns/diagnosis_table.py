@@ -82,7 +82,7 @@ def _by_fault(results: Results) -> Iterator[str]:
     kinds = sorted({x.truth.fault for x in results.outcomes})
     for kind in kinds:
         every = [x for x in results.outcomes if x.truth.fault is kind]
-        above = [x for x in every if x.detectable]
+        above = [x for x in every if x.detectable and x.truth != NONE_FOUND]
         wrong = Counter(str(x.answer.fault) for x in every if not x.right).most_common(3)
         taken = ", ".join(f"{name} {count}" for name, count in wrong)
         yield (
