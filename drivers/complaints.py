@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.dialect import Dialect
 from drivers.reply import NotThisReplyError
-from drivers.scpi import ErrorEntry
+from drivers.scpi import BLANKS, ErrorEntry
 
 
 def error_entry(dialect: Dialect, text: str) -> ErrorEntry | None:
@@ -21,17 +21,18 @@ def error_entry(dialect: Dialect, text: str) -> ErrorEntry | None:
     if not code.lstrip("+-").isdigit():
         return ErrorEntry(-1, code)
     number = int(code) & words.mask if words.kind == "register" else int(code)
-    return ErrorEntry(number, fields.get("text", "").strip()) if number else None
+    return ErrorEntry(number, fields.get("text", "").strip(BLANKS)) if number else None
 
 
 def refusal(dialect: Dialect, text: str) -> str | None:
     """Return in words why the instrument says no, None when this line is not a refusal."""
     words = dialect.refusal
-    found = None if words is None else words.reply.expression.fullmatch(text.strip())
+    found = None if words is None else words.reply.expression.fullmatch(text.strip(BLANKS))
     if words is None or found is None:
         return None
     meaning = words.meanings.get(found.groupdict().get("code") or "", "")
-    return f"{text.strip()}: {meaning}" if meaning else text.strip()
+    said = text.strip(BLANKS)
+    return f"{said}: {meaning}" if meaning else said
 
 
 def not_acknowledged(dialect: Dialect, text: str) -> str | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from drivers.dialect import Dialect
 from drivers.framing import BlockFramer, FramingError, LineFramer
+from drivers.scpi import BLANKS
 from drivers.time import Time
 from drivers.wire import Wire
 
@@ -123,7 +124,7 @@ class Exchange:
         return as_text(line)
 
     def _drop_echo(self, command: str) -> None:
-        line = self._line(self._deadline(self._time.now_ns(), None)).strip()
+        line = self._line(self._deadline(self._time.now_ns(), None)).strip(BLANKS)
         if line != command.strip():
             raise FramingError(f"the echo should have been {command!r}, it was {line!r}")
 

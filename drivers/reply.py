@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from drivers.scpi import NUMBER_PATTERN, parse_number, special_number
+from drivers.scpi import BLANKS, NUMBER_PATTERN, parse_number, special_number
 from drivers.values import Bound
 from drivers.written_file import Written
 
@@ -134,7 +134,7 @@ class ReplyShape(Written):
         pattern = self.pattern
         for name, piece in pieces.items():
             pattern = pattern.replace("{" + name + "}", f"(?:{piece})")
-        return re.compile(pattern, re.DOTALL if self.lines > 1 else 0)
+        return re.compile(pattern, re.ASCII | (re.DOTALL if self.lines > 1 else 0))
 
     @property
     def groups(self) -> frozenset[str]:
@@ -143,7 +143,7 @@ class ReplyShape(Written):
 
     def match(self, text: str) -> dict[str, str]:
         """Return the groups that took part; raises NotThisReplyError."""
-        found = self.expression.fullmatch(text if self.blanks else text.strip())
+        found = self.expression.fullmatch(text if self.blanks else text.strip(BLANKS))
         if found is None:
             raise NotThisReplyError(f"{text!r} does not match {self.pattern!r}")
         return {name: part for name, part in found.groupdict().items() if part is not None}

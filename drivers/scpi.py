@@ -9,14 +9,17 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-NUMBER_PATTERN = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
-ERROR_PATTERN = r'(?P<code>[+-]?\d+)(?:\s*,\s*"?(?P<text>.*?)"?)?'
+NUMBER_PATTERN = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+ERROR_PATTERN = r'(?P<code>[+-]?[0-9]+)(?:\s*,\s*"?(?P<text>.*?)"?)?'
 
 # SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5: 9.9E37 is infinity, 9.91E37 not a number. Some
 # instruments send the latter for over-range, so anything from 9E37 up is "no value here".
 INFINITY = 9.9e37
 NOT_A_NUMBER = 9.91e37
 NO_VALUE_FROM = 9.0e37
+
+# Plain `strip` also takes 85h and A0h for blanks: damaged digits look like that.
+BLANKS = " \t\r\n\v\f"
 
 _NUMBER = re.compile(NUMBER_PATTERN)
 
@@ -34,7 +37,7 @@ class ErrorEntry:
 
 def parse_number(text: str) -> float:
     """Return an NR1, NR2 or NR3 text as a float; raises ValueError for anything else."""
-    stripped = text.strip()
+    stripped = text.strip(BLANKS)
     if not _NUMBER.fullmatch(stripped):
         raise ValueError(f"{text!r} is not a number")
     return float(stripped)
@@ -64,4 +67,4 @@ def plain_decimal(value: float, significant: int = 9) -> str:
 
 def identification_fields(line: str) -> tuple[str, ...]:
     """Return the comma fields of an identification without padding and quotes: one to many."""
-    return tuple(field.strip().strip("\"'").strip() for field in line.split(","))
+    return tuple(field.strip(BLANKS + "\"'") for field in line.split(","))

@@ -33,9 +33,9 @@ from drivers.scanner import Scanner
 from drivers.source import Source
 from drivers.supply import Supply
 from drivers.thermometer import Thermometer
-from tests.campaigns.stepped_wires import Fault, SteppedWires, Wire
 from tests.drivers.instruments_met import Meter, PowerSupply, Relays, Scpi
 from tests.drivers.insulation_peers import HighVoltage, Request, StartPoll, Stream
+from tests.drivers.stepped_wires import Fault, SteppedWires, Wire
 from tests.drivers.test_source import Calibrator
 from tests.drivers.test_supply import TwoOutputs
 
@@ -295,7 +295,8 @@ def run_case(case: Case) -> Outcome:
     serve = wires.on_tcp if case.link == "tcp" else wires.on_pty
     resource = serve(dialect.role, wire)
     if isinstance(one.obey, Stream):
-        _stream(wires, wire, one.obey)
+        lines = one.obey
+        wires.every(0.4, lambda: wires.emit(wire, lines.line().encode() + b"\r\n", 0.0))
     outcome = Outcome()
     try:
         _sequence(one, dialect, resource, wires, outcome)
@@ -304,14 +305,6 @@ def run_case(case: Case) -> Outcome:
         wires.close()
     outcome.replies, outcome.lines = wire.lengths, [wire.lines]
     return outcome
-
-
-def _stream(wires: SteppedWires, wire: Wire, tester: Stream) -> None:
-    def speak() -> None:
-        wires.emit(wire, tester.line().encode() + b"\r\n", 0.0)
-        wires.at(0.4, speak)
-
-    wires.at(0.4, speak)
 
 
 def _sequence(

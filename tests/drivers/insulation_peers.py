@@ -1,12 +1,11 @@
 """Three insulation testers, written from the words of `drivers/dialects/README.md`.
 
-Their capacitors charge and discharge in wall time, quickly, so that phases can be seen.
+Their capacitors charge and discharge by the clock they are given.
 """
 
 from __future__ import annotations
 
 import math
-import threading
 import time
 from collections.abc import Callable
 
@@ -141,22 +140,7 @@ class Request(HighVoltage):
 
 
 class Stream(HighVoltage):
-    """Sends its state and reading by itself; SET n, GO, OFF are not answered."""
-
-    def __init__(self, now: Callable[[], float] = time.monotonic, every_s: float = 0.03) -> None:
-        super().__init__(now)
-        self.every_s = every_s
-        self.push: Callable[[bytes], None] = lambda _data: None
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._speak, daemon=True)
-
-    def speak(self, push: Callable[[bytes], None]) -> None:
-        self.push = push
-        self._thread.start()
-
-    def be_quiet(self) -> None:
-        self._stop.set()
-        self._thread.join(5.0)
+    """Sends `line` by itself, several times a second; SET n, GO, OFF are not answered."""
 
     def __call__(self, line: str) -> str | None:
         word, _, argument = line.partition(" ")
@@ -186,7 +170,3 @@ class Stream(HighVoltage):
             f"{state[self.state()]},{self.volts():06.1f}V,{reading},"
             f"{self.seconds():06.1f}S,{self.setting:04d}"
         )
-
-    def _speak(self) -> None:
-        while not self._stop.wait(self.every_s):
-            self.push(self.line().encode() + b"\r\n")

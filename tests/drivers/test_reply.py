@@ -147,8 +147,14 @@ def test_a_number_is_what_the_pattern_says_and_nothing_else(text: str) -> None:
         number = parse_number(text)
     except ValueError:
         return
-    assert set(text.strip()) <= allowed
+    assert set(text.strip(" \t\r\n\v\f")) <= allowed
     assert number == float(text)
+
+
+@pytest.mark.parametrize("damaged", ["+1.23E-0\x85", "+1.23E-0\xa0", "\xa01.23", "1.2\x1f"])
+def test_a_damaged_digit_is_no_blank(damaged: str) -> None:
+    with pytest.raises(NotThisReplyError):
+        ReplyShape(pattern=N).parse(damaged)
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))

@@ -9,7 +9,7 @@ from drivers.errors import RefusedError, ReplyError
 from drivers.scanner import Scanner
 from drivers.time import WallTime
 from tests.drivers.instruments_met import Relays
-from tests.drivers.peers import Peer, Serve, words
+from tests.drivers.peers import Peer, Serve, on_tcp, words
 from tests.drivers.shapes import dialect, quick
 
 OFF = """
@@ -95,10 +95,10 @@ def test_exactly_the_wanted_channels_are_closed_and_the_others_first_opened(
     assert said == told
 
 
-def test_a_relay_that_sticks_is_named(serve: Serve) -> None:
+def test_a_relay_that_sticks_is_named() -> None:
     relays = Relays()
     with (
-        serve(Peer(relays)) as peer,
+        on_tcp(Peer(relays)) as peer,
         Scanner.open("scanner", peer.resource, quick("scpi-scanner"), WallTime()) as scanner,
     ):
         scanner.close_only({101, 205})

@@ -56,6 +56,7 @@ class Wire:
     replies: int = 0
     lines: int = 0
     lengths: list[int] = field(default_factory=list)
+    received: list[str] = field(default_factory=list)
 
 
 class SteppedWires:
@@ -135,6 +136,15 @@ class SteppedWires:
         self._count += 1
         heapq.heappush(self._events, (self._t + round(seconds * NS), self._count, action))
 
+    def every(self, seconds: float, action: Callable[[], None]) -> None:
+        """Do something again and again."""
+
+        def again() -> None:
+            action()
+            self.at(seconds, again)
+
+        self.at(seconds, again)
+
     def _run(self, until_ns: int, stop: Callable[[], bool]) -> None:
         while self._events and self._events[0][0] <= until_ns:
             self._t, _, action = heapq.heappop(self._events)
@@ -173,7 +183,8 @@ class SteppedWires:
         fault = wire.fault
         if fault is not None and fault.kind.startswith("command") and fault.reply == number:
             line = garble(fault, line)
-        answer = wire.obey(line.decode("latin-1").strip("\r\n"))
+        wire.received.append(line.decode("latin-1").strip("\r\n"))
+        answer = wire.obey(wire.received[-1])
         if answer is None:
             return
         data = answer if isinstance(answer, bytes) else answer.encode("latin-1")
