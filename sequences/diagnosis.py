@@ -37,6 +37,7 @@ class Seen:
             insulation=Paths(
                 leads_housing=self._path("leads to housing"),
                 leads_shield=self._path("leads to shield"),
+                shield_housing=self._path("shield to housing"),
             ),
             zero=self._zero(),
         )

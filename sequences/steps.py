@@ -100,14 +100,16 @@ def excitation_gate(run: Run[AcceptancePlan], pairs: Mapping[LeadPair, Measured]
 # --- insulation
 
 
-def insulation_objection(run: Run[AcceptancePlan], against: Lead) -> str:
-    """Why this path must not be tested; empty when it may."""
-    if objection := run.cell.insulation_objection:
-        return f"no insulation test: {objection}"
-    tied = run.cell.data_sheet.shield_to_housing == "connected"
-    if against is Lead.SHIELD and tied:
-        return "shield is tied to the housing by design: one test covers both"
-    return ""
+def covered_by_another_path(run: Run[AcceptancePlan], path: str) -> bool:
+    """Whether the papers make a path no test of its own.
+
+    A shield tied to the housing is tested with it; never across the tie. Where the papers do
+    not say that they are apart, shield to housing proves nothing.
+    """
+    tie = run.cell.data_sheet.shield_to_housing
+    if path == "leads to shield":
+        return tie == "connected"
+    return path == "shield to housing" and tie != "not connected"
 
 
 def test_voltage_prompt(volts: float, path: str) -> Prompt:

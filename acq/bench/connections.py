@@ -94,9 +94,10 @@ def insulation(
     """The tester from all `joined` leads to all `against`, with a guard where one is wanted."""
     joined, against, guard = tuple(joined), tuple(against), tuple(guard)
     against_name = " and ".join(against)
+    what = "leads" if len(joined) > 1 else joined[0]
     guarded = f", {' and '.join(guard)} on guard" if guard else ""
     return _connection(
-        f"insulation leads to {against_name}{guarded}",
+        f"insulation {what} to {against_name}{guarded}",
         *(("insulation +", lead) for lead in joined),
         *(("insulation -", lead) for lead in against),
         *(("insulation guard", lead) for lead in guard),
