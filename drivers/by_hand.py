@@ -19,7 +19,9 @@ _TYPED = re.compile(
     rf"(?P<limit>[<>])?\s*(?P<number>{NUMBER_PATTERN})\s*(?P<rest>[^\d\s.,+-][^\d]*?)?\s*"
 )
 _COMMA = re.compile(r"[+-]?\d+,\d+([eE][+-]?\d+)?")
-_ABOVE = frozenset({"open", "ol", "o.l", "over", "overload", "over range", "overrange", "inf"})
+_ABOVE = frozenset(
+    {"open", "ol", "o.l", "over", "overload", "ovld", "over range", "overrange", "inf"}
+)
 _NOTHING = frozenset({"", "-", "--", "---", "none", "nothing"})
 _SIGNS = str.maketrans(
     {"\N{GREEK CAPITAL LETTER OMEGA}": "ohm", "\N{OHM SIGN}": "ohm", "\N{MINUS SIGN}": "-",
@@ -46,10 +48,15 @@ class HandPrompt:
 
 @dataclass(frozen=True, slots=True)
 class Typed:
-    """A reading by hand: its value, and everything that was typed for it, oldest first."""
+    """A reading by hand: its value, and everything that was typed for it, oldest first.
+
+    `last_digit` is the size of the last digit that was typed, in the SI unit: nobody knows what
+    the display would have shown after it. None where no number was typed.
+    """
 
     value: Value
     typed: tuple[str, ...]
+    last_digit: float | None = None
 
     @property
     def was_corrected(self) -> bool:
@@ -63,18 +70,41 @@ def parse_typed(text: str, unit: str, shown: str = "") -> tuple[float | None, Bo
     number; a prefix or unit that was typed wins. `>20 G` is a limit, `open` and `OL` are
     above with no number. Raises NotUnderstoodError.
     """
-    plain = " ".join(text.translate(_SIGNS).split())
-    if plain.lower() in _ABOVE:
+    if _plain(text).lower() in _ABOVE:
         return None, "above"
-    if plain.lower() in _NOTHING:
-        raise NotUnderstoodError("a number is needed, or 'open' when it shows over range")
-    match = _TYPED.fullmatch(_with_point(plain))
-    if match is None:
-        raise NotUnderstoodError(f"{text!r} is no number with an optional unit")
+    match = _match(text)
     number = parse_number(match["number"])
     factor, offset = _to_si((match["rest"] or shown).strip(), unit)
     limits: dict[str | None, Bound | None] = {">": "above", "<": "below", None: None}
     return number * factor + offset, limits[match["limit"]]
+
+
+def last_digit(text: str, unit: str, shown: str = "") -> float | None:
+    """Return the size of the last digit of a typed reading in the SI unit; None for no number.
+
+    Raises NotUnderstoodError for what `parse_typed` does not understand either.
+    """
+    if _plain(text).lower() in _ABOVE:
+        return None
+    match = _match(text)
+    mantissa, _, exponent = match["number"].lower().partition("e")
+    decimals = len(mantissa.partition(".")[2])
+    factor, _ = _to_si((match["rest"] or shown).strip(), unit)
+    return float(f"1e{int(exponent or 0) - decimals}") * factor
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.translate(_SIGNS).split())
+
+
+def _match(text: str) -> re.Match[str]:
+    """Return number, limit sign and unit of a typed reading. Raises NotUnderstoodError."""
+    if _plain(text).lower() in _NOTHING:
+        raise NotUnderstoodError("a number is needed, or 'open' when it shows over range")
+    match = _TYPED.fullmatch(_with_point(_plain(text)))
+    if match is None:
+        raise NotUnderstoodError(f"{text!r} is no number with an optional unit")
+    return match
 
 
 def _with_point(text: str) -> str:
@@ -149,7 +179,7 @@ class ByHand:
             if not problem or typed[-2:-1] == typed[-1:]:
                 ended_ns = self._time.now_ns()
                 found = Value(quantity, value, limit, unit, range_, typed[-1], started_ns, ended_ns)
-                return Typed(found, tuple(typed))
+                return Typed(found, tuple(typed), last_digit(typed[-1], unit, shown))
         raise NotUnderstoodError(f"{quantity}: not understood after {_MOST_ATTEMPTS} attempts")
 
 

@@ -80,7 +80,7 @@ class Trial:
             )
             return int(conductor.open_new(opening).code)
 
-    def in_child(self, kill_at: Callable[[Line], int] = lambda _: 0) -> int:
+    def in_child(self, kill_at: Callable[[Line], int] = lambda _: 0, plan: str = str(QUICK)) -> int:
         """Conduct in a forked child, which `kill_at` may send a signal at any line.
 
         Return the exit code, or minus the signal that ended the child.
@@ -89,7 +89,7 @@ class Trial:
         if child == 0:
             code = 70
             try:
-                code = self.conduct(lambda line: _strike(kill_at(line)))
+                code = self.conduct(lambda line: _strike(kill_at(line)), plan)
             finally:
                 os._exit(code)
         _, status = os.waitpid(child, 0)

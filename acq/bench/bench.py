@@ -7,7 +7,6 @@ insulation only on leads that nothing else reaches, excitation only with a curre
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -15,24 +14,26 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypedDict
 
-from acq.bench.bench_file import BenchFile
+from acq.bench.bench_file import BenchFile, terminals_of
+from acq.bench.by_hand import OFF_VOLTS, HandInstrument, HandMeter, HandSupply, HandTester, Setting
 from acq.bench.connections import NOTHING, Connection
 from acq.bench.guarding import Guard
-from acq.bench.instruments import Instrument, open_instrument
+from acq.bench.hands import Hands
 from acq.bench.lock import BenchLock
-from acq.bench.routing import Clip, Router
+from acq.bench.roles import NotOffByHand, Roles
+from acq.bench.routing import Router
 from acq.bench.stepped_time import SteppedTime
 from acq.errors import BenchFailure
 from acq.readings.reading import Reading
 from drivers.dmm import Dmm
 from drivers.errors import InstrumentError, ReplyError
 from drivers.insulation_tester import InsulationTester
-from drivers.scanner import Scanner
+from drivers.source import Source
 from drivers.supply import Supply
+from drivers.thermometer import Thermometer
 from drivers.time import Time
 from drivers.values import Value
 
-_OFF_VOLTS = 0.05  # below this nothing on a bridge is hurt or falsified: 0.15 mA through 350 ohm
 _FALLING_S = 0.25  # between two looks at an output that runs down
 
 
@@ -67,15 +68,14 @@ class Bench:
     """All instruments of one bench, opened for one run."""
 
     def __init__(
-        self, file: BenchFile, folder: Path, time: Time, roles: Iterable[str], clip: Clip
+        self, file: BenchFile, folder: Path, time: Time, roles: Iterable[str], hands: Hands
     ) -> None:
         """Lock the bench, start the guardian, open and identify every role, switch all off.
 
         Raises BenchFailure or InstrumentError; nothing stays open then.
         """
         self.file, self.folder, self.time = file, folder, time
-        self._instruments: dict[str, Instrument] = {}
-        self.identities: dict[str, str] = {}
+        self.roles = Roles(file, folder, time, hands)
         self._guard: Guard | None = None
         self._excited: Excitation | None = None
         self._touched = False  # whether this run has switched or joined anything
@@ -83,8 +83,9 @@ class Bench:
         try:
             self._guard = Guard(folder, self._lock)
             for role in roles:
-                self._open(role)
-            self.router = Router(self._relays(), file.connections.channels(), clip)
+                self.roles.open(role)
+            relays, channels = self.roles.relays(), file.connections.channels()
+            self.router = Router(relays, channels, hands, terminals_of(file))
             self.make_safe()
         except BaseException as error:
             try:
@@ -149,9 +150,10 @@ class Bench:
         current into an excited bridge.
         """
         self.check()
-        settings: dict[str, float | int | str | bool | None] = {}
-        match self._instruments.get(request.role):
-            case Dmm() as dmm:
+        settings: dict[str, Setting] = {}
+        instrument = self.roles.get(request.role)
+        match instrument:
+            case Dmm() | HandMeter() as dmm:
                 compensated = (
                     request.offset_compensation and "offset compensation" in dmm.capabilities
                 )
@@ -165,17 +167,21 @@ class Bench:
                 dmm.configure(request.quantity, **wanted)
                 self.connect(connection)
                 value = dmm.measure(request.quantity, **wanted)
-            case Supply() as supply:
-                self.connect(connection)
-                value = supply.read(request.quantity)
-            case InsulationTester() as tester:
+            case InsulationTester() | HandTester() as tester:
                 self.connect(connection)
                 value = self._insulation_value(tester, request.quantity)
+            case Supply() | HandSupply():
+                self.connect(connection)
+                value = instrument.read(request.quantity)
+            case Source() | Thermometer() | HandInstrument():
+                value = instrument.read(request.quantity)
             case _:
-                raise BenchFailure(f"the bench has no {request.role} that is read by remote")
+                raise BenchFailure(f"the bench has no {request.role} that is read")
+        if isinstance(instrument, HandInstrument):
+            settings |= instrument.told
         return _reading(value, request, settings)
 
-    def _insulation_value(self, tester: InsulationTester, quantity: str) -> Value:
+    def _insulation_value(self, tester: InsulationTester | HandTester, quantity: str) -> Value:
         if quantity == "insulation-resistance":
             return tester.read()
         value = tester.applied_volts()
@@ -190,23 +196,27 @@ class Bench:
         self.check()
         if not _supply_joins(self.router.present):
             raise BenchFailure("excitation: the supply is joined to nothing")
-        supply = self._supply()
+        supply = self.roles.supply()
         supply.program(
             wanted.volts, wanted.current_limit, wanted.protection_volts, wanted.remote_sense
         )
-        self._excited = wanted
+        self._excited, self.router.live_volts = wanted, wanted.volts
         supply.switch_on()
 
     def de_excite(self, patience_s: float = 20.0) -> None:
         """Switch the excitation off and wait until nothing is left on the leads."""
-        supply = self._supply()
+        supply = self.roles.supply()
         supply.switch_off()
+        if isinstance(supply, Supply):
+            self._await_down(supply, patience_s)
+        self._excited, self.router.live_volts = None, None
+
+    def _await_down(self, supply: Supply, patience_s: float) -> None:
         deadline = self.time.now_ns() + round(patience_s * 1e9)
-        while (left := self._volts_left(supply)) is None or abs(left) > _OFF_VOLTS:
+        while (left := self._volts_left(supply)) is None or abs(left) > OFF_VOLTS:
             if self.time.now_ns() > deadline:
                 raise BenchFailure(f"supply is off but still at {left} V after {patience_s:g} s")
             self.time.wait(_FALLING_S)
-        self._excited = None
 
     def _volts_left(self, supply: Supply) -> float | None:
         """The supply's own volts; None while they fall too fast for two readings to agree."""
@@ -228,53 +238,48 @@ class Bench:
         stands = self.file.connections.maximum_volts()
         if stands is not None and volts > stands:
             raise BenchFailure(f"insulation: {volts:g} V, but a relay stands {stands:g} V only")
-        if "supply" in self._instruments and not self._supply().is_off():
+        if self.roles.get("supply") is not None and not self.roles.supply().is_off():
             raise BenchFailure("insulation: the supply is not proven off")
         self.router.prove()
-        self._tester().start(volts)
+        self.roles.tester().start(volts)
 
     def remove_test_voltage(self) -> None:
         """Stop the tester; its driver proves that the leads are discharged."""
-        self._tester().stop()
+        self.roles.tester().stop()
 
     # --- the end
 
-    def make_safe(self) -> None:
+    def make_safe(self, *, by_hand: bool = True) -> None:
         """Switch off everything and prove it: tester, supply, then all relays open.
 
         Raises the first failure after having tried all.
         """
-        failures: list[Exception] = []
-        for role in ("insulation", "supply", "scanner"):
-            instrument = self._instruments.get(role)
-            if isinstance(instrument, Dmm) or instrument is None:
-                continue
-            try:
-                instrument.safe_off()
-            except InstrumentError as error:
-                failures.append(error)
-        self._excited = None
-        self.router.present = NOTHING
-        if failures:
-            raise failures[0]
+        try:
+            self.roles.make_safe(by_hand=by_hand)
+        finally:
+            self._excited, self.router.live_volts = None, None
+            self.router.present = NOTHING
 
     def close(self) -> None:
         """Make safe, close the links, let the guardian and the lock go.
 
-        The guardian does it again when it could not be proven from here.
+        The guardian does it again when it could not be proven from here. Raises NotOffByHand
+        for what only a person could have switched off.
         """
-        proven = not self._touched
+        proven, left_on = not self._touched, None
         try:
             if hasattr(self, "router"):
-                self.make_safe()
+                self.make_safe(by_hand=self._touched)
                 proven = True
+        except NotOffByHand as error:
+            proven, left_on = False, error
         except (InstrumentError, BenchFailure):
             proven = not self._touched  # what this run never touched it need not switch off
         finally:
-            for instrument in self._instruments.values():
-                instrument.close()
-            self._instruments.clear()
+            self.roles.close()
             self._let_go(proven)
+        if left_on is not None:
+            raise left_on
 
     def _let_go(self, proven: bool) -> None:
         if isinstance(self.time, SteppedTime) and not proven:
@@ -286,42 +291,6 @@ class Bench:
         finally:
             self._lock.release()
 
-    # --- inside
-
-    def _open(self, role: str) -> None:
-        entry = self.file.instruments.get(role)
-        if entry is None:
-            raise BenchFailure(f"bench {self.file.name!r} has no {role}; add it to the bench file")
-        if entry.by_hand:
-            return
-        instrument = open_instrument(self.file, role, self.folder, self.time)
-        self._instruments[role] = instrument
-        said = instrument.identify()
-        if entry.identity and not re.fullmatch(entry.identity, said):
-            raise ReplyError(
-                role,
-                entry.resource,
-                f"it is not the instrument of the bench file (identity {entry.identity!r})",
-                received=said.encode("latin-1", errors="replace"),
-            )
-        self.identities[role] = said
-
-    def _relays(self) -> Scanner | None:
-        scanner = self._instruments.get("scanner")
-        return scanner if isinstance(scanner, Scanner) else None
-
-    def _supply(self) -> Supply:
-        supply = self._instruments.get("supply")
-        if not isinstance(supply, Supply):
-            raise BenchFailure("the bench has no supply that is switched by remote")
-        return supply
-
-    def _tester(self) -> InsulationTester:
-        tester = self._instruments.get("insulation")
-        if not isinstance(tester, InsulationTester):
-            raise BenchFailure("the bench has no insulation tester that is switched by remote")
-        return tester
-
 
 def _supply_joins(connection: Connection) -> frozenset[object]:
     return frozenset(join for join in connection.joins if join.role == "supply")
@@ -332,9 +301,7 @@ def _lock_name(file: BenchFile) -> str:
     return file.simulation.control if file.simulation is not None else file.name
 
 
-def _reading(
-    value: Value, request: Request, settings: dict[str, float | int | str | bool | None]
-) -> Reading:
+def _reading(value: Value, request: Request, settings: dict[str, Setting]) -> Reading:
     return Reading(
         quantity=value.quantity,
         value=value.value,
@@ -342,7 +309,8 @@ def _reading(
         unit=value.unit,
         instrument=request.role,
         range_=value.range if value.range is not None else request.range_,
-        plc=request.plc,
+        # by hand nobody knows the integration time: its noise is the one that the manual prints
+        plc=None if settings.get("by_hand") else request.plc,
         started_ns=value.started_ns,
         ended_ns=value.ended_ns,
         raw=value.raw,

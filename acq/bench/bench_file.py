@@ -44,6 +44,7 @@ class Instrument(Written):
     dialect: str = ""
     by_hand: bool = False
     visa_library: str = "@py"
+    options: dict[str, str] = Field(default_factory=dict)
     identity: str = ""
     description: str = ""
     serial: str = ""
@@ -147,6 +148,11 @@ class BenchFile(Written):
         if self.connections.relay and "scanner" not in self.instruments:
             raise ValueError("connections.relay is given but instruments.scanner is not")
         return self
+
+
+def terminals_of(file: BenchFile) -> tuple[str, ...]:
+    """Return the terminals of every instrument of the bench."""
+    return tuple(t for role in file.instruments for t in _TERMINALS.get(role, ()))
 
 
 def read_bench_file(path: Path) -> BenchFile:

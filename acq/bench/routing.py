@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol
 
 from acq.bench.connections import NOTHING, Connection, Join
+from acq.bench.hands import Hands
 from acq.errors import BenchFailure
 
 
@@ -16,18 +17,24 @@ class RelayCard(Protocol):
     def closed(self) -> frozenset[int]: ...
 
 
-Clip = Callable[[frozenset[Join], frozenset[Join]], None]
-"""Has a person take clips off (first set), then put clips on (second set)."""
-
-
 class Router:
     """Keeps what is joined to what, and changes it in a harmless order (off before on)."""
 
-    def __init__(self, scanner: RelayCard | None, channels: Mapping[Join, int], clip: Clip) -> None:
+    def __init__(
+        self,
+        scanner: RelayCard | None,
+        channels: Mapping[Join, int],
+        hands: Hands,
+        terminals: Sequence[str] = (),
+    ) -> None:
+        """`terminals` are all that a person could have clipped to something before this run."""
         self._scanner = scanner
         self._channels = channels if scanner is not None else {}
-        self._clip = clip
+        self._hands = hands
+        self._terminals = terminals
+        self._cleared = False
         self._clipped: frozenset[Join] = frozenset()
+        self.live_volts: float | None = None  # on the leads, while a person moves clips
         self.present: Connection = NOTHING
 
     def reachable(self, connection: Connection) -> bool:
@@ -44,14 +51,27 @@ class Router:
             return
         by_relay = {join for join in connection.joins if join in self._channels}
         by_hand = connection.joins - by_relay
-        if off := self._clipped - by_hand:
-            self._clip(off, frozenset())
-            self._clipped -= off
-        self._switch(self._channels[join] for join in by_relay)
-        if on := by_hand - self._clipped:
-            self._clip(frozenset(), on)
-            self._clipped |= on
+        off, on = self._clipped - by_hand, by_hand - self._clipped
+        if self._scanner is None:
+            self._by_hand(off, on)  # one prompt: no relay moves between the two
+        else:
+            self._by_hand(off, frozenset())
+            self._switch(self._channels[join] for join in by_relay)
+            self._by_hand(frozenset(), on)
         self.present = connection
+
+    def _by_hand(self, off: frozenset[Join], on: frozenset[Join]) -> None:
+        if on:
+            self._clear()
+        if off or on:
+            self._hands.clip(off, on, self.live_volts)
+            self._clipped = (self._clipped - off) | on
+
+    def _clear(self) -> None:
+        """Before the first clip: what an earlier run has left clipped nobody else knows."""
+        if not self._cleared:
+            self._hands.clear(self._terminals)
+            self._cleared = True
 
     def prove(self) -> None:
         """Ask the relays whether exactly the present connection stands.
@@ -71,8 +91,7 @@ class Router:
             )
 
     def _switch(self, channels: Iterable[int]) -> None:
-        if self._scanner is None:
-            return
+        assert self._scanner is not None
         self._scanner.close_only(sorted(channels))
 
 

@@ -64,7 +64,7 @@ class Uncertainties:
             key, self._name("noise", reading, accuracy), _noise(accuracy, reading.plc)
         )
         systematic = self._systematic(reading, accuracy, _number(reading))
-        result: Uncertain = systematic + noise + self._digit(reading, accuracy, key)
+        result: Uncertain = systematic + noise + self._digit([reading], accuracy, key)
         return result
 
     def mean(
@@ -86,7 +86,7 @@ class Uncertainties:
         scatter = self._scatter(self._name("scatter", first, accuracy), values, pooled)
         key = ("mean", first.instrument, first.quantity, first.started_ns, len(values))
         systematic = self._systematic(first, accuracy, statistics.fmean(values))
-        result: Uncertain = systematic + scatter + self._digit(first, accuracy, key)
+        result: Uncertain = systematic + scatter + self._digit(readings, accuracy, key)
         return result
 
     def mean_ratio(
@@ -184,12 +184,17 @@ class Uncertainties:
         nodes = [self._influence((*where, low + i), name, u) for i in (0, 1)]
         return nodes[0] * ((1.0 - part) / norm) + nodes[1] * (part / norm)
 
-    def _digit(self, reading: Reading, accuracy: Accuracy, key: Hashable) -> Any:
-        """Return the rounding to the last digit (GUM F.2.2.1); averaging does not lessen it."""
-        if accuracy.resolution is None:
+    def _digit(self, readings: Sequence[Reading], accuracy: Accuracy, key: Hashable) -> Any:
+        """Return the rounding to the last digit (GUM F.2.2.1); averaging does not lessen it.
+
+        A person who typed fewer digits than the display has has rounded more coarsely.
+        """
+        typed = [float(each.settings.get("last_digit") or 0.0) for each in readings]
+        digit = max(accuracy.resolution or 0.0, *typed)
+        if not digit:
             return 0.0
-        name = self._name("last digit", reading, accuracy)
-        return self._influence(("digit", key), name, accuracy.resolution / math.sqrt(12.0))
+        name = self._name("last digit", readings[0], accuracy)
+        return self._influence(("digit", key), name, digit / math.sqrt(12.0))
 
     def _scatter(
         self, name: str, values: Sequence[float], pooled: tuple[float, float] | None

@@ -17,7 +17,7 @@ from typing import Any
 
 from acq.bench.bench import Bench
 from acq.bench.bench_file import BenchFile, read_bench_file
-from acq.bench.routing import Clip
+from acq.bench.hands import Hands
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
 from acq.desk.exit_codes import ExitCode, worst
@@ -180,7 +180,7 @@ class Conductor:
             uncertainties=Uncertainties(accuracies),
             accuracies=accuracies,
             technician=self._technician,
-            open_bench=lambda clip: self._open_bench(script, clip),
+            open_bench=lambda hands: self._open_bench(script, hands),
             indication_only=bool(_first(journal)["run"]["indication_only"]),
             between=self._onlookers.between,
             rest=self._onlookers.rest,
@@ -215,7 +215,7 @@ class Conductor:
         with contextlib.suppress(BenchFailure, InstrumentError):
             self._switch_off("")
 
-    def _open_bench(self, script: Sequence, clip: Clip) -> Bench:
+    def _open_bench(self, script: Sequence, hands: Hands) -> Bench:
         file = read_bench_file(self.folder.bench_file)
         roles = [role for role in script.roles if role in file.instruments]
         if "scanner" in file.instruments and "scanner" not in roles:
@@ -223,7 +223,7 @@ class Conductor:
         missing = [role for role in script.roles if role not in file.instruments]
         if missing and missing != ["scanner"]:
             raise BenchFailure(f"bench {file.name!r} has no {', '.join(missing)}")
-        self._bench = Bench(file, self.folder.path, self._time, roles, clip)
+        self._bench = Bench(file, self.folder.path, self._time, roles, hands)
         return self._bench
 
     def _switch_off(self, message: str) -> str:

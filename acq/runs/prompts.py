@@ -6,11 +6,14 @@ journalled with who gave it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from acq.bench.connections import Join
+from acq.bench.hands import HandTask, Knob
+
+CLIP_CAUTION = "Supply and test voltage are off. Hold clips by their insulation."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -20,13 +23,26 @@ class Prompt:
     text: str
     caution: str = ""
     choices: Sequence[str] = ("done",)
+    clear: Sequence[str] = ()  # terminals whose clips all come off
     clip_off: Sequence[Join] = ()
     clip_on: Sequence[Join] = ()
     display: str = ""  # role whose display is to be typed in
+    quantity: str = ""  # the one of its fields that is wanted
+    operate: str = ""  # role whose knobs or output are to be moved
+    settings: Mapping[str, Knob] = field(default_factory=dict)
+    switch: bool | None = None
 
     def as_json(self) -> dict[str, Any]:
         """What the journal keeps of the question."""
+        more = {
+            "clear": list(self.clear),
+            "quantity": self.quantity,
+            "operate": self.operate,
+            "settings": dict(self.settings),
+            "switch": self.switch,
+        }
         return {
+            **{key: value for key, value in more.items() if value not in ("", [], {}, None)},
             "text": self.text,
             "caution": self.caution,
             "choices": list(self.choices),
@@ -48,6 +64,44 @@ class Technician(Protocol):
     """Whoever answers prompts. Raises Stopped when the person wants to stop."""
 
     def answer(self, prompt: Prompt) -> Answer: ...
+
+
+class AskingHands:
+    """The hands of a bench: every task is a prompt, journalled with its answer."""
+
+    def __init__(self, ask: Callable[[Prompt], Answer]) -> None:
+        self._ask = ask
+
+    def clear(self, terminals: Sequence[str]) -> None:
+        text = "Take every clip off the cell's leads: nothing of an earlier test stays joined."
+        self._ask(Prompt(text=text, caution=CLIP_CAUTION, clear=tuple(terminals)))
+
+    def clip(
+        self, off: frozenset[Join], on: frozenset[Join], live_volts: float | None = None
+    ) -> None:
+        caution = CLIP_CAUTION
+        if live_volts is not None:
+            caution = (
+                f"The excitation is ON, {live_volts:g} V: move only these clips, by their"
+                " insulation; touch no bare metal and bridge no two leads."
+            )
+        self._ask(clip_prompt(sorted(off), sorted(on), caution))
+
+    def do(self, task: HandTask) -> str:
+        return self._ask(hand_prompt(task)).text
+
+
+def hand_prompt(task: HandTask) -> Prompt:
+    """The prompt for an instrument without a link."""
+    if task.quantity:
+        return Prompt(text=f"{task.text}.", choices=(), display=task.role, quantity=task.quantity)
+    return Prompt(
+        text=f"{task.text}.",
+        caution=task.caution,
+        operate=task.role,
+        settings=task.settings,
+        switch=task.switch,
+    )
 
 
 def clip_prompt(off: Sequence[Join], on: Sequence[Join], caution: str) -> Prompt:

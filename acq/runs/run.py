@@ -16,7 +16,8 @@ from datetime import datetime
 from typing import Any, Generic, TypeVar
 
 from acq.bench.bench import Bench, Excitation
-from acq.bench.connections import NOTHING, Connection, Join, Polarity, excitation
+from acq.bench.connections import NOTHING, Connection, Polarity, excitation
+from acq.bench.hands import Hands
 from acq.cells.cell import Cell
 from acq.errors import WrongInput
 from acq.readings.conformity import Conformity
@@ -26,13 +27,11 @@ from acq.runs.check import Check
 from acq.runs.effects import FinishedCheck, Needs, Past, ScriptDiffers
 from acq.runs.findings import Finding, withheld
 from acq.runs.journal import Journal
-from acq.runs.prompts import Answer, Prompt, Technician, clip_prompt
+from acq.runs.prompts import Answer, AskingHands, Prompt, Technician
 from acq.runs.sequence import Plan
 from acq.runs.states import Excited, Joined, OpenState, TestVoltage
 
 P = TypeVar("P", bound=Plan)
-
-_CLIP_CAUTION = "Supply and test voltage are off. Hold clips by their insulation."
 
 
 class Run(Generic[P]):
@@ -47,7 +46,7 @@ class Run(Generic[P]):
         plan: P,
         uncertainties: Uncertainties,
         technician: Technician,
-        open_bench: Callable[[Callable[[frozenset[Join], frozenset[Join]], None]], Bench],
+        open_bench: Callable[[Hands], Bench],
         accuracies: Mapping[str, Sequence[Accuracy]],
         indication_only: bool = False,
         between: Callable[[], None] = lambda: None,
@@ -153,7 +152,7 @@ class Run(Generic[P]):
     def bench(self) -> Bench:
         """The bench, opened at the first need: a replay that needs none opens none."""
         if self._bench is None:
-            self._bench = self._open_bench(self._clip)
+            self._bench = self._open_bench(AskingHands(self.ask))
         return self._bench
 
     def effect_allowed(self, check: Check) -> None:
@@ -266,9 +265,6 @@ class Run(Generic[P]):
     def _note_state(self, state: OpenState, to: str) -> None:
         if state.noted:
             self.append("state", state=state.name, to=to)
-
-    def _clip(self, off: frozenset[Join], on: frozenset[Join]) -> None:
-        self.ask(clip_prompt(sorted(off), sorted(on), _CLIP_CAUTION))
 
     def _t(self) -> int:
         """Bench time for the journal; before the bench is opened that of the last line."""

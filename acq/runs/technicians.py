@@ -7,11 +7,13 @@ import select
 import sys
 from collections.abc import Callable
 
+from acq.bench.connections import Join
 from acq.bench.stepped_time import SteppedTime
 from acq.errors import Stopped
 from acq.runs.control_socket import ControlSocket
 from acq.runs.prompts import Answer, Prompt
 
+_EYE_S = 1.0  # bench time that it takes to read a display; common practice
 _HAND_S = 4.0  # bench time that the automatic technician takes for one clip; common practice
 
 
@@ -22,18 +24,35 @@ class AutomaticTechnician:
         self._time = time
 
     def answer(self, prompt: Prompt) -> Answer:
+        for terminal in prompt.clear:
+            self._time.hand("clip", terminal=terminal, lead=None)
         for join in prompt.clip_off:
-            self._clip(join.terminal, None)
+            self._clip(join, off=True)
         for join in prompt.clip_on:
-            self._clip(join.terminal, join.lead.value)
+            self._clip(join)
+        if prompt.operate:
+            self._operate(prompt)
         if prompt.display:
-            shown = self._time.hand("display", wire=prompt.display)
-            return Answer(str(shown["text"]), "automatic technician")
+            return Answer(self._seen(prompt), "automatic technician")
         return Answer(prompt.choices[0] if prompt.choices else "", "automatic technician")
 
-    def _clip(self, terminal: str, lead: str | None) -> None:
-        self._time.hand("clip", terminal=terminal, lead=lead)
+    def _clip(self, join: Join, **how: bool) -> None:
+        self._time.hand("clip", terminal=join.terminal, lead=join.lead.value, **how)
         self._time.wait(_HAND_S)
+
+    def _operate(self, prompt: Prompt) -> None:
+        if prompt.settings:
+            self._time.hand("set", wire=prompt.operate, **prompt.settings)
+        if prompt.switch is not None:
+            self._time.hand("switch", wire=prompt.operate, on=prompt.switch)
+        self._time.wait(_HAND_S)
+
+    def _seen(self, prompt: Prompt) -> str:
+        """Look at a display until it shows what is there now."""
+        wanted = {"quantity": prompt.quantity} if prompt.quantity else {}
+        seconds = float(self._time.hand("look", wire=prompt.display)["seconds"])
+        self._time.wait(max(seconds, _EYE_S))
+        return str(self._time.hand("display", wire=prompt.display, **wanted)["text"])
 
 
 class TerminalTechnician:

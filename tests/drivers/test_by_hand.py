@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.by_hand import ByHand, HandPrompt, NotUnderstoodError, parse_typed
+from drivers.by_hand import ByHand, HandPrompt, NotUnderstoodError, last_digit, parse_typed
 from drivers.time import WallTime
 
 
@@ -144,3 +144,25 @@ def test_patience_ends() -> None:
     person = Person(*["?"] * 20)
     with pytest.raises(NotUnderstoodError, match="after 10 attempts"):
         ByHand("dmm", person, WallTime()).read("resistance", "ohm")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "shown", "digit"),
+    [
+        ("385.13", "ohm", "", 0.01),
+        ("385", "ohm", "", 1.0),
+        ("385,13", "ohm", "", 0.01),
+        ("20.0123", "V", "mV", 1e-7),
+        ("1.25 G", "ohm", "Mohm", 1e7),
+        ("2.500E+10", "ohm", "", 1e7),
+        (">20 G", "ohm", "", 1e9),
+        ("open", "ohm", "", None),
+    ],
+)
+def test_the_size_of_the_last_typed_digit_is_known(
+    text: str, unit: str, shown: str, digit: float | None
+) -> None:
+    if digit is None:
+        assert last_digit(text, unit, shown) is None
+    else:
+        assert last_digit(text, unit, shown) == pytest.approx(digit, rel=1e-12)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -263,3 +264,11 @@ def test_the_smallest_range_that_holds_a_value_is_taken_where_none_is_known() ->
 def test_an_accuracy_that_makes_no_sense_is_refused(table: dict[str, float], reason: str) -> None:
     with pytest.raises(ValueError, match=reason):
         Accuracy.model_validate({"quantity": "dc-voltage", **table})
+
+
+def test_a_person_who_typed_fewer_digits_has_rounded_more_coarsely() -> None:
+    fine = Accuracy(quantity="resistance", range=1000.0, resolution=0.001)
+    bench = Uncertainties({"dmm": (fine,)})
+    typed = [replace(reading("resistance", 385.0, 1000.0), settings={"last_digit": 1.0})]
+    digit = parts(bench.mean(typed * 3))["dmm last digit, resistance 1000 ohm range"]
+    assert digit == pytest.approx(1.0 / math.sqrt(12.0))
