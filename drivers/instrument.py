@@ -42,6 +42,7 @@ class Instrument:
         self._steps = Steps(conversation, dialect, time, {**dialect.options, **(options or {})})
         self._reader = Reader(conversation, self._steps, time)
         self._talk.greet = self._greet
+        self._found: tuple[str, ...] = ()
 
     @classmethod
     def open(
@@ -108,6 +109,11 @@ class Instrument:
             raise self._talk.reply_error(f"somebody else: {self._identity!r} was expected", text)
         return who
 
+    @property
+    def found_when_opened(self) -> tuple[str, ...]:
+        """What stood in the error queue when the link was opened: left by an earlier owner."""
+        return self._found
+
     def complaints(self) -> tuple[str, ...]:
         """Return what stands in the instrument's error queue, oldest first, emptying it."""
         return tuple(str(entry) for entry in self._talk.errors())
@@ -168,6 +174,7 @@ class Instrument:
         self.identify()
         # what an earlier owner did wrong is not ours, unless we were the owner
         self._steps.found_at_greeting = self._talk.errors()
+        self._found = tuple(str(entry) for entry in self._steps.found_at_greeting)
         self._steps.run(self._dialect.start_up, self._steps.words())
 
     def _remote(self) -> tuple[str, ...]:

@@ -196,6 +196,18 @@ def _manager(library: str) -> pyvisa.ResourceManager:
     return _managers[library]
 
 
+def answering_on_the_lan(library: str = "@py") -> tuple[str, ...]:
+    """Ask the local network who is an instrument: VISA broadcasts, and whoever hears it answers.
+
+    Only where a person wants it: it sends to every device of the network. Raises
+    ConnectionError when the library cannot do it.
+    """
+    try:
+        return tuple(sorted(_manager(library).list_resources("TCPIP?*")))
+    except (OSError, ValueError, pyvisa.Error) as error:
+        raise ConnectionError(f"VISA library {library!r} cannot look: {error}") from error
+
+
 def _open_resource(library: str, resource: str, line: SerialLine) -> Any:
     manager = _manager(library)
     try:

@@ -12,35 +12,26 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import TypedDict
 
 from acq.bench.bench_file import BenchFile, terminals_of
-from acq.bench.by_hand import OFF_VOLTS, HandInstrument, HandMeter, HandSupply, HandTester, Setting
+from acq.bench.by_hand import OFF_VOLTS, HandInstrument, HandMeter, Setting
 from acq.bench.connections import NOTHING, Connection
 from acq.bench.guarding import Guard
 from acq.bench.hands import Hands
-from acq.bench.lock import BenchLock
+from acq.bench.lock import BenchLock, lock_name_of
 from acq.bench.roles import NotOffByHand, Roles
 from acq.bench.routing import Router
 from acq.bench.stepped_time import SteppedTime
+from acq.bench.taking import USUAL_PLC, as_reading, take
 from acq.errors import BenchFailure
 from acq.readings.reading import Reading
 from drivers.dmm import Dmm
 from drivers.errors import InstrumentError, ReplyError
-from drivers.insulation_tester import InsulationTester
-from drivers.source import Source
 from drivers.supply import Supply
-from drivers.thermometer import Thermometer
 from drivers.time import Time
-from drivers.values import Value
 
+_JOINED = ("dmm", "second-dmm", "supply", "insulation", "source")
 _FALLING_S = 0.25  # between two looks at an output that runs down
-
-
-class _MeterSetting(TypedDict):
-    range_: float | None
-    plc: float
-    offset_compensation: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +70,7 @@ class Bench:
         self._guard: Guard | None = None
         self._excited: Excitation | None = None
         self._touched = False  # whether this run has switched or joined anything
-        self._lock = BenchLock(_lock_name(file))
+        self._lock = BenchLock(lock_name_of(file))
         try:
             self._guard = Guard(folder, self._lock)
             for role in roles:
@@ -150,44 +141,37 @@ class Bench:
         current into an excited bridge.
         """
         self.check()
-        settings: dict[str, Setting] = {}
         instrument = self.roles.get(request.role)
-        match instrument:
-            case Dmm() | HandMeter() as dmm:
-                compensated = (
-                    request.offset_compensation and "offset compensation" in dmm.capabilities
-                )
-                if request.offset_compensation:
-                    settings["offset_compensation"] = compensated
-                wanted = _MeterSetting(
-                    range_=request.range_,
-                    plc=request.plc if request.plc is not None else 10.0,
-                    offset_compensation=compensated,
-                )
-                dmm.configure(request.quantity, **wanted)
-                self.connect(connection)
-                value = dmm.measure(request.quantity, **wanted)
-            case InsulationTester() | HandTester() as tester:
-                self.connect(connection)
-                value = self._insulation_value(tester, request.quantity)
-            case Supply() | HandSupply():
-                self.connect(connection)
-                value = instrument.read(request.quantity)
-            case Source() | Thermometer() | HandInstrument():
-                value = instrument.read(request.quantity)
-            case _:
-                raise BenchFailure(f"the bench has no {request.role} that is read")
+        if instrument is None:
+            raise BenchFailure(f"the bench has no {request.role}")
+        settings: dict[str, Setting] = {}
+        compensated = False
+        if isinstance(instrument, Dmm | HandMeter):
+            compensated = (
+                request.offset_compensation and "offset compensation" in instrument.capabilities
+            )
+            if request.offset_compensation:
+                settings["offset_compensation"] = compensated
+            instrument.configure(
+                request.quantity,
+                range_=request.range_,
+                plc=USUAL_PLC if request.plc is None else request.plc,
+                offset_compensation=compensated,
+            )
+        if request.role in _JOINED:
+            self.connect(connection)
+        value = take(
+            instrument,
+            request.quantity,
+            range_=request.range_,
+            plc=request.plc,
+            offset_compensation=compensated,
+        )
         if isinstance(instrument, HandInstrument):
             settings |= instrument.told
-        return _reading(value, request, settings)
-
-    def _insulation_value(self, tester: InsulationTester | HandTester, quantity: str) -> Value:
-        if quantity == "insulation-resistance":
-            return tester.read()
-        value = tester.applied_volts()
-        if value is None:
-            raise BenchFailure("insulation: this tester does not tell the voltage it applies")
-        return value
+        return as_reading(
+            request.role, value, range_=request.range_, plc=request.plc, settings=settings
+        )
 
     # --- excitation
 
@@ -294,25 +278,3 @@ class Bench:
 
 def _supply_joins(connection: Connection) -> frozenset[object]:
     return frozenset(join for join in connection.joins if join.role == "supply")
-
-
-def _lock_name(file: BenchFile) -> str:
-    """A simulated bench is one of many; a real one is known by its name."""
-    return file.simulation.control if file.simulation is not None else file.name
-
-
-def _reading(value: Value, request: Request, settings: dict[str, Setting]) -> Reading:
-    return Reading(
-        quantity=value.quantity,
-        value=value.value,
-        limit=value.limit,
-        unit=value.unit,
-        instrument=request.role,
-        range_=value.range if value.range is not None else request.range_,
-        # by hand nobody knows the integration time: its noise is the one that the manual prints
-        plc=None if settings.get("by_hand") else request.plc,
-        started_ns=value.started_ns,
-        ended_ns=value.ended_ns,
-        raw=value.raw,
-        settings=settings,
-    )

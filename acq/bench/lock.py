@@ -6,6 +6,7 @@ proven off.
 
 from __future__ import annotations
 
+from acq.bench.bench_file import BenchFile
 from acq.errors import BenchFailure
 from drivers.port_lock import PortInUseError, PortLock
 
@@ -31,3 +32,8 @@ class BenchLock:
     def release(self) -> None:
         """Let go of our share of the lock; harmless when called again."""
         self._lock.release()
+
+
+def lock_name_of(file: BenchFile) -> str:
+    """A simulated bench is one of many; a real one is known by its name."""
+    return file.simulation.control if file.simulation is not None else file.name

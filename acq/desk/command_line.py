@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "risk": "acq.desk.commands.risk:risk",
     "cell": "acq.desk.commands.cell:cell",
     "sheet": "acq.desk.commands.sheet:sheet",
+    "bench": "acq.desk.commands.bench:bench",
     "analyse": "acq.desk.commands.analyse:analyse",
     "dialect": "acq.desk.commands.dialect:dialect",
     "convert": "acq.desk.commands.convert:convert",

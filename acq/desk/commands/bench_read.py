@@ -1,0 +1,109 @@
+"""`bridgebench bench read ROLE QUANTITY`: one reading, with the uncertainty that it has here."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from acq.desk.bench_in_use import VARIABLE, bench_options
+from acq.desk.exit_codes import ExitCode
+
+if TYPE_CHECKING:
+    from acq.bench.bench_file import BenchFile
+    from acq.bench.hands import Hands
+    from acq.readings.reading import Reading
+    from drivers.time import Time
+
+
+@click.command()
+@click.argument("role")
+@click.argument("quantity")
+@click.option("--bench", type=click.Path(path_type=Path), envvar=VARIABLE, help="Bench file.")
+@bench_options
+@click.option("--range", "range_", type=float, help="Range in SI units; automatic when absent.")
+@click.option("--plc", type=float, default=10.0, show_default=True, help="Integration time.")
+@click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def read(
+    role: str,
+    quantity: str,
+    bench: Path | None,
+    simulated: bool,
+    scenario: str,
+    range_: float | None,
+    plc: float,
+    prompts: bool,
+    as_json: bool,
+) -> ExitCode:
+    """Read QUANTITY (such as dc-voltage, resistance, temperature) from ROLE, once.
+
+    Nothing is switched on and no relay is moved: it reads what is connected now.
+    """
+    from acq.bench.one_reading import read_once
+    from acq.desk.bench_in_use import bench_in_use
+    from acq.desk.tables import show
+
+    with bench_in_use(bench, simulated=simulated, scenario=scenario) as used:
+        hands = _hands(used.time, prompts=prompts)
+        reading = read_once(used.file, used.folder, used.time, hands, role, quantity, range_, plc)
+    uncertainty, why_not = standard_uncertainty(used.file, reading)
+    if as_json:
+        document = as_document(reading, uncertainty) | {"simulated": used.simulated}
+        click.echo(json.dumps(document, ensure_ascii=False, indent=2))
+    else:
+        show([as_line(reading, uncertainty) + (", SIMULATED" if used.simulated else "")])
+    if why_not:
+        click.echo(f"bridgebench: {why_not}", err=True)
+    return ExitCode.DONE
+
+
+def _hands(time: Time, *, prompts: bool) -> Hands:
+    """Who reads an instrument without a link."""
+    from acq.bench.stepped_time import SteppedTime
+    from acq.desk.answering import PersonAtTerminal
+    from acq.runs.prompts import AskingHands
+    from acq.runs.technicians import AutomaticTechnician
+
+    if isinstance(time, SteppedTime) and not prompts:
+        return AskingHands(AutomaticTechnician(time).answer)
+    return AskingHands(PersonAtTerminal().answer)
+
+
+def standard_uncertainty(file: BenchFile, reading: Reading) -> tuple[float | None, str]:
+    """Return u by the accuracy in the bench file, or None and why there is none."""
+    from acq.errors import WrongInput
+    from acq.readings.measured import Bound
+    from acq.readings.uncertainty import Uncertainties
+
+    accuracies = {role: entry.accuracy for role, entry in file.instruments.items()}
+    try:
+        measured = Uncertainties(accuracies).of(reading)
+    except WrongInput as error:
+        return None, str(error)
+    return (measured.u if isinstance(measured, Bound) else float(measured.u)), ""
+
+
+def as_document(reading: Reading, uncertainty: float | None) -> dict[str, Any]:
+    """Return the reading in SI, as a journal has it, with its standard uncertainty."""
+    return reading.to_json() | {"standard_uncertainty": uncertainty}
+
+
+def as_line(reading: Reading, uncertainty: float | None) -> str:
+    """Return the reading as people write it."""
+    from acq.readings.units import format_bound, format_value
+
+    if reading.value is None:
+        value = f"over range ({reading.limit})"
+    elif reading.limit is not None:
+        value = format_bound(reading.value, reading.limit, reading.unit)
+    else:
+        value = format_value(reading.value, reading.unit, uncertainty)
+    parts = [f"{reading.instrument} {reading.quantity}: {value}"]
+    if uncertainty is not None:
+        parts.append(f"standard uncertainty {format_value(uncertainty, reading.unit, uncertainty)}")
+    if reading.range_ is not None:
+        parts.append(f"range {format_value(reading.range_, reading.unit)}")
+    return ", ".join([*parts, f"raw {reading.raw!r}"])
