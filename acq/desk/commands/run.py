@@ -24,6 +24,7 @@ from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
 from acq.runs.journal import read_journal
+from acq.runs.own_dialects import check_dialects, keep_dialects
 from acq.runs.prompts import Technician
 from acq.runs.sequence import find_sequence
 from acq.runs.technicians import AutomaticTechnician, TerminalTechnician
@@ -69,11 +70,14 @@ def run(
         if simulated:  # before a bench is started for nothing
             held.enter_context(Records.open(records_url, simulated=True)).close()
         text, file = _bench_text(bench_path, scenario, seed, pace)
+        beside = bench_path.parent if bench_path is not None else Path()
+        check_dialects(file, beside)
         on_simulation = file.simulation is not None
         records = held.enter_context(Records.open(records_url, simulated=on_simulation))
         time = held.enter_context(_leading(file, ours=simulated))
         folder = _new_folder(file, records, _seed(time))
         copy_bench_file(text, folder)
+        keep_dialects(file, beside, folder)
         conductor = _conductor(held, folder, records, time, performer, prompts, as_json)
         opening = Opening(
             sequence=script,
