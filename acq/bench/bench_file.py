@@ -67,6 +67,22 @@ class Instrument(Written):
         return self.due is not None and self.due < today
 
 
+class Weight(Written):
+    """One weight, or a set of equal ones, that loads a cell. Nobody opens it: a plain table."""
+
+    nominal_kilograms: Annotated[float, Field(gt=0)]
+    pieces: Annotated[int, Field(ge=1)] = 1
+    conventional_kilograms: Annotated[float, Field(gt=0)] | None = None
+    expanded_uncertainty_kilograms: Annotated[float, Field(ge=0)] | None = None
+    coverage_factor: Annotated[float, Field(gt=0)] = 2.0
+    accuracy_class: str = ""
+    serial: str = ""
+    certificate: str = ""
+    laboratory: str = ""
+    calibrated: date | None = None
+    due: date | None = None
+
+
 class RelayValues(Written):
     """What a relay adds to what it joins."""
 
@@ -134,6 +150,7 @@ class BenchFile(Written):
     simulation: Simulation | None = None
     instruments: dict[str, Instrument]
     connections: Connections = Connections()
+    weights: tuple[Weight, ...] = ()
 
     @field_validator("instruments")
     @classmethod

@@ -8,7 +8,7 @@ from acq.bench.bench_file import BenchFile
 from acq.bench.by_hand import HandInstrument, HandMeter, HandSupply, HandTester
 from acq.bench.hands import Hands
 from acq.errors import WrongInput
-from drivers.dialect import load_dialect
+from drivers.dialect import SENSORS, load_dialect
 from drivers.dmm import Dmm
 from drivers.insulation_tester import InsulationTester
 from drivers.scanner import Scanner
@@ -57,6 +57,11 @@ def open_instrument(file: BenchFile, role: str, folder: Path, time: Time) -> Ins
         library=entry.visa_library,
         options=entry.options,
     )
+
+
+def kinds_of(role: str) -> frozenset[str]:
+    """Return the roles that a dialect may name to serve this one."""
+    return frozenset({role}) if role in SENSORS else _DRIVERS[role].kinds
 
 
 def instrument_by_hand(role: str, hands: Hands, time: Time) -> HandInstrument:

@@ -1,0 +1,250 @@
+"""A bench asked role by role, as its instruments stand on the shelf and their manuals print it.
+
+Blanks are allowed. Every answer is checked at once; a wrong one is told why and asked again.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from acq.bench.bench_file import ROLES, BenchFile, Instrument, RelayValues, Weight
+from acq.bench.instruments import kinds_of, open_instrument
+from acq.bench.one_reading import QUANTITIES
+from acq.desk import bench_answers as answers
+from acq.desk.asking import ask_model
+from acq.desk.bench_answers import HAND, WHO
+from acq.readings.printed_accuracy import read_printed
+from acq.readings.specification import UNITS, Accuracy
+from acq.readings.units import format_value
+from drivers.dialect import Dialect, load_dialect, shipped_names
+from drivers.errors import InstrumentError
+from drivers.time import WallTime
+from drivers.written_file import FileError, check
+
+_ASKED_BY_ITSELF = (
+    "resource",
+    "dialect",
+    "options",
+    "by_hand",
+    "visa_library",
+    "identity",
+    "accuracy",
+)
+_EXAMPLES = {
+    "description": "what stands on its front",
+    "laboratory": "who calibrated it",
+    "certificate": "number of the calibration certificate",
+    "serial": "serial number",
+    "accuracy_class": "F1",
+    "nominal_kilograms": "20",
+    "pieces": "1",
+    "conventional_kilograms": "20.00012, from the certificate",
+    "expanded_uncertainty_kilograms": "0.0001",
+    "coverage_factor": "2",
+    "contact_ohms": "0.3",
+    "emf_volts": "1e-6",
+    "isolation_ohms": "1e11",
+    "maximum_volts": "150",
+}
+
+
+def ask_bench(folder: Path) -> dict[str, Any]:
+    """Return the answers as the table of a bench file; `folder` is where own dialects lie."""
+    click.echo("blank: nothing to say; . ends the questions about one thing", err=True)
+    table: dict[str, Any] = {"name": answers.text("name of the bench", "Bench 1")}
+    table["timezone"] = answers.until_right("time zone, such as Europe/Berlin", answers.zone, "UTC")
+    instruments = {}
+    for role in ROLES:
+        if entry := ask_role(role, folder):
+            instruments[role] = entry
+    table["instruments"] = instruments
+    if "scanner" in instruments and not instruments["scanner"].get("by_hand"):
+        table["connections"] = ask_connections()
+    if weights := _many("weights: is there one more?", lambda: _model(Weight)):
+        table["weights"] = weights
+    return table
+
+
+def ask_role(role: str, folder: Path) -> dict[str, Any]:
+    """Return one role's table; empty when the bench has none."""
+    click.echo(f"\n{role}", err=True)
+    where = answers.until_right(
+        f"{role}: its VISA resource ({WHO} lists ports), {HAND} when a person reads it,"
+        " blank when there is none",
+        answers.resource,
+        "",
+    )
+    if not where:
+        return {}
+    given = {"by_hand": True} if where == HAND else _ask_language(role, folder, where)
+    entry = ask_model(Instrument, given, leave_out=_ASKED_BY_ITSELF, examples=_EXAMPLES)
+    if accuracy := ask_accuracies(role):
+        entry["accuracy"] = accuracy
+    return entry
+
+
+def ask_accuracies(role: str) -> list[dict[str, Any]]:
+    """Return the accuracy entries of a role, asked quantity by quantity until a blank."""
+    known = QUANTITIES.get(role, ())
+    entries: list[dict[str, Any]] = []
+    while known:
+        asked = f"accuracy of {role}, which quantity? ({', '.join(known)}; blank ends)"
+        quantity = answers.until_right(asked, lambda typed: answers.one_of(typed, known), "")
+        if not quantity:
+            break
+        if (entry := _ask_accuracy(quantity)) is not None:
+            entries.append(entry)
+            click.echo(f"  taken down: {told(entry)}", err=True)
+    return entries
+
+
+def ask_connections() -> dict[str, Any]:
+    """Return which relay joins what; the leads that no relay reaches become prompts."""
+    click.echo("relays: what holds for each of them", err=True)
+    table: dict[str, Any] = {}
+    if defaults := ask_model(RelayValues, {}, examples=_EXAMPLES):
+        table["defaults"] = defaults
+    relays: list[dict[str, Any]] = []
+    asked = "relay: channel, terminal, lead (such as 101 dmm HI Ex+; blank ends)"
+    while (relay := answers.until_right(asked, answers.relay, None)) is not None:
+        if any(relay["channel"] == other["channel"] for other in relays):
+            click.echo(f"  channel {relay['channel']} stands here twice", err=True)
+            continue
+        relays.append(relay)
+    return table | ({"relay": relays} if relays else {})
+
+
+def told(entry: Mapping[str, Any]) -> str:
+    """Return an accuracy entry in words, to be compared with the manual."""
+    accuracy = Accuracy.model_validate(entry)
+    parts = [f"{accuracy.reading_ppm:g} ppm of reading"] if accuracy.reading_ppm else []
+    if accuracy.range_ppm:
+        parts.append(f"{accuracy.range_ppm:g} ppm of range")
+    if accuracy.digits:
+        digit = format_value(accuracy.resolution or 0.0, accuracy.unit)
+        parts.append(f"{accuracy.digits:g} digits of {digit}")
+    if accuracy.absolute:
+        parts.append(format_value(accuracy.absolute, accuracy.unit))
+    where = "every range"
+    if accuracy.range is not None:
+        where = f"{format_value(accuracy.range, accuracy.unit)} range"
+    total = "largest error" if accuracy.coverage_factor != 2.0 else "expanded uncertainty, k = 2"
+    return f"{accuracy.quantity}, {where}: {' + '.join(parts)} ({total})"
+
+
+# --- parts of a role
+
+
+def _ask_language(role: str, folder: Path, resource: str) -> dict[str, Any]:
+    """Ask dialect, its options, and who shall answer."""
+    fitting = [name for name in shipped_names() if load_dialect(name).role in kinds_of(role)]
+    asked = f"dialect ({', '.join(fitting)}, or a file that ends in .toml)"
+    usual = fitting[0] if fitting else ""
+    name = answers.until_right(asked, lambda typed: answers.dialect(typed, role, folder), usual)
+    if not name:
+        click.echo("  no dialect: then a person reads it", err=True)
+        return {"by_hand": True}
+    entry: dict[str, Any] = {"resource": resource, "dialect": name}
+    dialect = load_dialect(name, folder)
+    options = {key: answers.text(key, usual) for key, usual in dialect.options.items()}
+    if changed := {k: v for k, v in options.items() if v != dialect.options[k]}:
+        entry["options"] = changed
+    if identity := _ask_identity(role, entry, dialect, folder):
+        entry["identity"] = identity
+    return entry
+
+
+def _ask_identity(role: str, entry: dict[str, Any], dialect: Dialect, folder: Path) -> str:
+    """Ask the pattern of the identification; only on request the instrument is asked."""
+    if dialect.identification is None:
+        return ""
+    asked = f"identity: a pattern, {WHO} asks the instrument (nothing is switched on), blank: any"
+    while True:
+        pattern: str = answers.until_right(asked, answers.pattern, "")
+        if pattern != WHO:
+            return pattern
+        try:
+            said = _who_answers(role, entry, folder)
+        except InstrumentError as error:
+            click.echo(f"  {error}", err=True)
+            continue
+        if click.confirm(f"  it says {said!r}: is that the one?", default=True, err=True):
+            return re.escape(said)
+
+
+def _who_answers(role: str, entry: dict[str, Any], folder: Path) -> str:
+    table = {"name": "new bench", "instruments": {role: entry}}
+    file = check("answers", table, BenchFile)
+    with open_instrument(file, role, folder, WallTime()) as instrument:
+        return instrument.identify()
+
+
+def _ask_accuracy(quantity: str) -> dict[str, Any] | None:
+    """Ask one entry; None when it was given up by a blank."""
+    unit = UNITS[quantity]
+    entry: dict[str, Any] = {"quantity": quantity}
+    range_ = answers.until_right(f"range (in {unit}; blank: every range)", answers.si(unit), None)
+    if range_ is not None:
+        entry["range"] = range_
+    asked = "accuracy as printed (such as 50 ppm of reading + 35 ppm of range, 0.5 % + 2 digits)"
+    figures = answers.until_right(asked, lambda typed: read_printed(typed, quantity), None)
+    if figures is None:
+        return None
+    entry |= figures
+    if "digits" in figures:
+        digit = answers.until_right(f"size of one digit (in {unit})", answers.si(unit), None)
+        entry |= {} if digit is None else {"resolution": digit}
+    if "coverage_factor" not in figures:
+        factor = answers.until_right(
+            "coverage factor (2 where the manual says k = 2; blank: a limit of error)",
+            answers.positive,
+            None,
+        )
+        entry |= {} if factor is None else {"coverage_factor": factor}
+    entry |= _ask_temperature(quantity) | _named("source", "manual and page")
+    try:
+        check("accuracy", entry, Accuracy)
+    except FileError as error:
+        click.echo(f"  {error.reason}: once more", err=True)
+        return None
+    return entry
+
+
+def _ask_temperature(quantity: str) -> dict[str, float]:
+    """Ask where the figures hold, and what is added per K outside."""
+    if quantity == "temperature":
+        return {}
+    place = answers.until_right("holds at degC (blank: 23 ± 5)", answers.span, None)
+    entry = {} if place is None else place
+    asked = "per K outside (such as 5 ppm + 1 ppm; blank: nothing is said)"
+    figures = answers.until_right(asked, lambda typed: read_printed(typed, quantity), None) or {}
+    for key in ("reading_ppm", "range_ppm"):
+        if key in figures:
+            entry[f"temperature_{key}_per_K"] = figures[key]
+    return entry
+
+
+def _named(key: str, asked: str) -> dict[str, str]:
+    typed = answers.text(asked, "")
+    return {key: typed} if typed else {}
+
+
+def _many(asked: str, one: Callable[[], dict[str, Any]]) -> list[dict[str, Any]]:
+    found = []
+    while click.confirm(asked, default=False, err=True):
+        if entry := one():
+            found.append(entry)
+    return found
+
+
+def _model(model: type[Weight]) -> dict[str, Any]:
+    """Ask a table of which one key must be there."""
+    nominal = answers.until_right("nominal, kg (blank: none)", answers.si("kg"), None)
+    if nominal is None:
+        return {}
+    return ask_model(model, {"nominal_kilograms": nominal}, examples=_EXAMPLES)
