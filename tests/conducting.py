@@ -46,6 +46,7 @@ class Trial:
         onlooker: Callable[[Line], None] = lambda _: None,
         plan: str = str(QUICK),
         serial: str = "B-011902",
+        sequence: str = "acceptance",
     ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
         taken_up = self.folder.journal.exists()
@@ -68,7 +69,7 @@ class Trial:
             )
             if taken_up:
                 return int(conductor.take_up().code)
-            script = find_sequence("acceptance")
+            script = find_sequence(sequence)
             opening = Opening(
                 sequence=script,
                 plan=script.read_plan(plan),
@@ -80,7 +81,13 @@ class Trial:
             )
             return int(conductor.open_new(opening).code)
 
-    def in_child(self, kill_at: Callable[[Line], int] = lambda _: 0, plan: str = str(QUICK)) -> int:
+    def in_child(
+        self,
+        kill_at: Callable[[Line], int] = lambda _: 0,
+        plan: str = str(QUICK),
+        serial: str = "B-011902",
+        sequence: str = "acceptance",
+    ) -> int:
         """Conduct in a forked child, which `kill_at` may send a signal at any line.
 
         Return the exit code, or minus the signal that ended the child.
@@ -89,7 +96,7 @@ class Trial:
         if child == 0:
             code = 70
             try:
-                code = self.conduct(lambda line: _strike(kill_at(line)), plan)
+                code = self.conduct(lambda line: _strike(kill_at(line)), plan, serial, sequence)
             finally:
                 os._exit(code)
         _, status = os.waitpid(child, 0)

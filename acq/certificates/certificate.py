@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from acq.certificates.content import certificate_content
 from acq.certificates.typesetting import typeset
-from acq.errors import WrongInput
+from acq.errors import BenchFailure, WrongInput
 from acq.records.issuing import Issue
 from acq.records.recorded_run import RecordedRun
 from acq.records.records import Records
@@ -24,17 +24,34 @@ def certificate_of(
     Who approves is `approver`, else the workshop's setting. `because` amends an issued one;
     a run that went on since its certificate gets a new one by itself. `drawing` is an SVG
     picture for a certificate that is issued now, in place of the one that the run kept.
-    Raises WrongInput when the run is open, or when an issued certificate would change quietly.
+    Raises WrongInput when the run is open, or when an issued certificate would change quietly;
+    BenchClosed while its bench is closed, for what was not issued before.
     """
     issued = records.issued_for(run.id)
     current = issued is not None and issued.journal_sha256 == run.digest
     if issued is not None and current and because is None:
         _same_approver(issued.issue, approver)
         return issued.pdf
+    refuse_closed_bench(records, run)
     chosen = approver or approver_of(run)
     return records.issue_certificate(
         run, chosen, lambda issue: render(run, issue, drawing), because=because
     ).pdf
+
+
+class BenchClosed(BenchFailure):
+    """The bench's check standard was out of control, and nobody has cleared it since."""
+
+
+def refuse_closed_bench(records: Records, run: RecordedRun) -> None:
+    """Raises BenchClosed while the bench of a run may give no certificates."""
+    bench = (run.opened.get("bench") or {}).get("name")
+    state = records.bench_state(str(bench)) if bench else None
+    if state is not None and state.closed:
+        raise BenchClosed(
+            f"no certificate: bench {bench!r} was {state}; find out why, then:"
+            f" bridgebench bench clear --name {str(bench)!r} --reason REASON"
+        )
 
 
 def render(run: RecordedRun, issue: Issue, drawing: str | None = None) -> bytes:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from acq.certificates.certificate import certificate_of
+from acq.certificates.certificate import BenchClosed, certificate_of
 from acq.desk.exit_codes import ExitCode
 from acq.desk.finding_text import MARKS
 from acq.errors import BenchFailure
@@ -17,13 +17,18 @@ from acq.runs.conduct import Outcome
 
 def report(outcome: Outcome, records: Records, *, as_json: bool) -> ExitCode:
     """Make the certificate of a run that is recorded and closed, and say where everything is."""
-    certificate = _certificate(outcome, records)
+    certificate, refused = None, ""
+    try:
+        certificate = _certificate(outcome, records)
+    except BenchClosed as error:
+        refused = str(error)
     if as_json:
         document = records.export_run(outcome.number) if outcome.recorded else {}
         document |= {
             "exit_code": int(outcome.code),
             "message": outcome.message,
             "certificate": str(certificate) if certificate else None,
+            "certificate_refused": refused or None,
             "journal_file": str(outcome.folder.journal),
         }
         click.echo(json.dumps(document, ensure_ascii=False, indent=2))
@@ -32,6 +37,8 @@ def report(outcome: Outcome, records: Records, *, as_json: bool) -> ExitCode:
         _summary(outcome, records)
     if certificate:
         click.echo(f"certificate: {certificate}")
+    if refused:
+        click.echo(f"bridgebench: {refused}", err=True)
     click.echo(f"records:     {records.place}")
     if outcome.message:
         click.echo(f"bridgebench: {' '.join(outcome.message.split())}", err=True)

@@ -28,6 +28,8 @@ class EntryKind(StrEnum):
     CERTIFICATE = "certificate"  # content: a document
     APPROVAL = "approval"
     CORRECTION = "correction"
+    BENCH_CLOSED = "bench-closed"  # for certificates: its check standard was out of control
+    BENCH_CLEARED = "bench-cleared"
     JOB = "job"
     LOT = "lot"
 

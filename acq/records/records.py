@@ -10,8 +10,9 @@ from typing import Any, Self
 from sqlalchemy import Connection, insert, select
 
 from acq.errors import BenchFailure, WrongInput
-from acq.records import delivery, history, issuing, ledger, numbers
+from acq.records import bench_state, delivery, history, issuing, ledger, numbers
 from acq.records.address import Address, find_address, prepare_file
+from acq.records.bench_state import BenchState
 from acq.records.engines import Engines
 from acq.records.history import PastRun
 from acq.records.issuing import Issue, Issued
@@ -182,6 +183,30 @@ class Records:
             return issuing.correct(
                 connection, run, by=by, reason=reason, changes=changes or {}, when=when
             )
+
+    # benches
+
+    def bench_state(self, bench: str) -> BenchState | None:
+        """Return the newest word about a bench, None while nothing was said: it is open then."""
+        with self._engines.reading() as connection:
+            return bench_state.bench_state(connection, bench)
+
+    def started_anew_at(self, bench: str) -> int:
+        """Return the ledger position from which on a bench's charts begin, 0 for the start."""
+        with self._engines.reading() as connection:
+            return bench_state.started_anew_at(connection, bench)
+
+    def close_bench(self, bench: str, because: str, run: str) -> Entry | None:
+        """Close a bench for certificates; None when it is closed already."""
+        with self._engines.writing() as connection:
+            when = datetime.now(UTC)
+            return bench_state.close_bench(connection, bench, because, run, when)
+
+    def clear_bench(self, bench: str, reason: str, by: str, *, anew: bool = False) -> Entry:
+        """Open a closed bench again; raises WrongInput when it is not closed."""
+        with self._engines.writing() as connection:
+            when = datetime.now(UTC)
+            return bench_state.clear_bench(connection, bench, reason, by, when, anew=anew)
 
     def enter(self, kind: EntryKind, subject: str, document: bytes, media_type: str) -> Entry:
         """Keep a document and enter it in the ledger: job, lot and approval events."""

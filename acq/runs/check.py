@@ -12,6 +12,7 @@ from acq.bench.connections import volts
 from acq.readings.conformity import SHARE, Limit
 from acq.readings.measured import Measured
 from acq.readings.reading import Reading
+from acq.runs.bench_book import EarlierValue
 from acq.runs.effects import FinishedCheck, ScriptDiffers, error_as_json, error_from_json
 from acq.runs.findings import Finding, judged
 from acq.runs.journal import plain
@@ -93,6 +94,30 @@ class Check:
         """The date and time, UTC."""
         got = self.effect("now", None, lambda: self._run.utc().isoformat())
         return datetime.fromisoformat(got)
+
+    def earlier(self, finding: str, most: int) -> list[EarlierValue]:
+        """Return what a finding of this serial was before on this bench, oldest first."""
+        run, number, sequence = self._run, *self._run.identity
+        ask = {"finding": finding, "most": most}
+
+        def act() -> list[dict[str, Any]]:
+            kept = run.book.earlier(run.cell.serial, sequence, finding, most)
+            return [each.as_json() for each in kept if each.run != number]
+
+        return [EarlierValue(**each) for each in self.effect("lookup", ask, act)]
+
+    def close_bench(self, because: str) -> None:
+        """Close the bench for certificates until somebody clears it with a reason."""
+        number, _ = self._run.identity
+        self.effect("close-bench", because, lambda: self._run.book.close(because, number))
+
+    def closed_because(self) -> str:
+        """Return why the bench is closed for certificates; empty while it is open."""
+
+        def act() -> str:
+            return self._run.book.closed_because()
+
+        return str(self.effect("lookup", "bench", act))
 
     def effect(self, kind: str, ask: Any, act: Callable[[], Any]) -> Any:
         """Do something whose outcome the script uses; answered by the journal in a replay.

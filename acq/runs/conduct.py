@@ -23,6 +23,7 @@ from acq.cells.cell import Cell
 from acq.desk.exit_codes import ExitCode, worst
 from acq.errors import BenchFailure, Stopped, WrongInput
 from acq.readings.uncertainty import Uncertainties
+from acq.records.bench_book import RecordedBenchBook
 from acq.records.records import Records
 from acq.runs.control_socket import Onlookers
 from acq.runs.effects import Past, past_of
@@ -184,6 +185,7 @@ class Conductor:
             indication_only=bool(_first(journal)["run"]["indication_only"]),
             between=self._onlookers.between,
             rest=self._onlookers.rest,
+            book=RecordedBenchBook(self._records, file.name),
         )
         with stopping_once():
             state, code, message = self._play(run, script, past)

@@ -19,10 +19,11 @@ from acq.bench.bench import Bench, Excitation
 from acq.bench.connections import NOTHING, Connection, Polarity, excitation
 from acq.bench.hands import Hands
 from acq.cells.cell import Cell
-from acq.errors import WrongInput
+from acq.errors import BenchFailure, WrongInput
 from acq.readings.conformity import Conformity
-from acq.readings.specification import Accuracy
+from acq.readings.specification import Accuracy, find_accuracy
 from acq.readings.uncertainty import Uncertainties
+from acq.runs.bench_book import BenchBook
 from acq.runs.check import Check
 from acq.runs.effects import FinishedCheck, Needs, Past, ScriptDiffers
 from acq.runs.findings import Finding, withheld
@@ -31,10 +32,10 @@ from acq.runs.prompts import Answer, AskingHands, Prompt, Technician
 from acq.runs.sequence import Plan
 from acq.runs.states import Excited, Joined, OpenState, TestVoltage
 
-P = TypeVar("P", bound=Plan)
+P_co = TypeVar("P_co", bound=Plan, covariant=True)
 
 
-class Run(Generic[P]):
+class Run(Generic[P_co]):
     """What a sequence's script works with."""
 
     def __init__(
@@ -43,7 +44,7 @@ class Run(Generic[P]):
         journal: Journal,
         past: Past,
         cell: Cell,
-        plan: P,
+        plan: P_co,
         uncertainties: Uncertainties,
         technician: Technician,
         open_bench: Callable[[Hands], Bench],
@@ -51,6 +52,7 @@ class Run(Generic[P]):
         indication_only: bool = False,
         between: Callable[[], None] = lambda: None,
         rest: Callable[[], None] = lambda: None,
+        book: BenchBook | None = None,
     ) -> None:
         self.cell = cell
         self.plan = plan
@@ -65,6 +67,7 @@ class Run(Generic[P]):
         self._bench: Bench | None = None
         self._between = between
         self._rest = rest
+        self._book = book
         self._states: list[OpenState] = []
         self._current: Check | None = None
         self._seen: dict[str, int] = {}
@@ -122,6 +125,10 @@ class Run(Generic[P]):
         holding = [range_ for range_ in stated if range_ >= at_least * (1 - 1e-9)]
         return list(holding) or list(stated[-1:]) or [None]
 
+    def accuracy(self, role: str, quantity: str, range_: float | None) -> Accuracy | None:
+        """Return what the bench file says of one range, None where it says nothing."""
+        return find_accuracy(tuple(self._accuracies.get(role, ())), quantity, range_, None)
+
     def failed(self, name: str) -> bool:
         """Whether a finding of the checks of this name fails."""
         return any(f.check == name and f.conformity is Conformity.FAIL for f in self.findings)
@@ -138,6 +145,19 @@ class Run(Generic[P]):
         return [finding.conformity for finding in self.findings]
 
     # --- what checks and states need
+
+    @property
+    def identity(self) -> tuple[str, str]:
+        """The run's number and its sequence, as its journal has them."""
+        opened = self.journal.lines[0].content["run"]
+        return str(opened["number"]), str(opened["sequence"])
+
+    @property
+    def book(self) -> BenchBook:
+        """What is known of the bench beyond this run. Raises BenchFailure without records."""
+        if self._book is None:
+            raise BenchFailure("no records: what the bench read before is not known")
+        return self._book
 
     @property
     def live(self) -> bool:

@@ -8,6 +8,7 @@ from acq.desk.lazy import LazyGroup
 
 BENCH: dict[str, str] = {
     "check": "acq.desk.commands.bench_check:check",
+    "clear": "acq.desk.commands.bench_clear:clear",
     "find": "acq.desk.commands.bench_find:find",
     "new": "acq.desk.commands.bench_new:new",
     "read": "acq.desk.commands.bench_read:read",
