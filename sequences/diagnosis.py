@@ -13,9 +13,9 @@ from typing import Any
 from acq.analysis.diagnosis import diagnose
 from acq.analysis.drawing import as_svg
 from acq.analysis.leads import LeadPair
+from acq.analysis.leads_report import LeadsReport, document, picture
 from acq.analysis.observed import Insulation, Observed, PairReading, Paths, ZeroReading
-from acq.desk.cell_expectation import earlier_readings, expected_cells
-from acq.desk.leads_report import LeadsReport, document, picture
+from acq.cells.expectation import earlier_readings, expected_cells
 from acq.readings.measured import Bound, Measured
 from acq.runs.run import Run
 

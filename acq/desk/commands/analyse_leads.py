@@ -14,10 +14,10 @@ from acq.errors import WrongInput
 if TYPE_CHECKING:
     from acq.analysis.diagnosis import Diagnosis
     from acq.analysis.lead_identification import WiringMap
+    from acq.analysis.leads_report import LeadsReport
     from acq.analysis.observed import Observed
     from acq.cells.cell import Cell
     from acq.desk.leads_file import LeadsFile
-    from acq.desk.leads_report import LeadsReport
 
 CERTAIN = 0.5  # probability below which the first answer leaves the case open
 
@@ -96,8 +96,8 @@ def _report(
     file: str, seen: Observed, cell: Cell | None, wiring: WiringMap | None, *, marked: bool
 ) -> LeadsReport:
     from acq.analysis.diagnosis import diagnose
-    from acq.desk.cell_expectation import earlier_readings, expected_cells
-    from acq.desk.leads_report import LeadsReport
+    from acq.analysis.leads_report import LeadsReport
+    from acq.cells.expectation import earlier_readings, expected_cells
 
     try:
         if cell is None:
@@ -114,7 +114,7 @@ def _report(
 
 def _draw(report: LeadsReport, path: Path) -> None:
     from acq.analysis.drawing import as_svg
-    from acq.desk.leads_report import picture
+    from acq.analysis.leads_report import picture
 
     try:
         path.write_text(as_svg(picture(report)), encoding="utf-8")
@@ -123,7 +123,7 @@ def _draw(report: LeadsReport, path: Path) -> None:
 
 
 def _tell(report: LeadsReport, as_json: bool) -> None:
-    from acq.desk.leads_report import document, text
+    from acq.analysis.leads_report import document, text
 
     if as_json:
         click.echo(json.dumps(document(report), ensure_ascii=False, indent=2, allow_nan=False))

@@ -5,8 +5,8 @@ import pytest
 from acq.analysis.leads import INPUT, OUTPUT
 from acq.cells.cell import Cell
 from acq.cells.data_sheet import DataSheet
+from acq.cells.expectation import earlier_readings, expected_cells
 from acq.cells.folder import EXAMPLES, find_cell
-from acq.desk.cell_expectation import earlier_readings, expected_cells
 from acq.errors import WrongInput
 
 
