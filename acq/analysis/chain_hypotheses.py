@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, TypedDict, Unpack
 
 from acq.analysis.chain_papers import Block
 
@@ -58,6 +58,28 @@ class Hypothesis:
         if not self.sized:
             return self.what
         return f"{self.what} {size * self.factor:+.3g} {self.unit}".rstrip()
+
+
+BOTH = (1, -1)  # signs of what can go either way
+
+
+class More(TypedDict, total=False):
+    """What a hypothesis may have beside its block, words and changes."""
+
+    smallest: float
+    largest: float
+    signs: tuple[int, ...]
+    loose: tuple[tuple[Change, float], ...]
+    share: float
+    factor: float
+    unit: str
+
+
+def new(
+    block: Block, what: str, *changes: Change, cell: int | None = None, **more: Unpack[More]
+) -> Hypothesis:
+    """Return a hypothesis; `more` are its other fields by name."""
+    return Hypothesis(block=block, cell=cell, what=what, changes=changes, **more)
 
 
 @dataclass(frozen=True, slots=True)
