@@ -41,7 +41,10 @@ ENERGY = ("supply", "insulation", "source", "scanner")
 
 # The values that the drivers can put into templates, and those that templates may be told by.
 GIVEN: Mapping[str, frozenset[str]] = {
-    "dmm": frozenset({"range", "automatic", "plc", "offset_compensation", "resolution"}),
+    "dmm": frozenset(
+        {"range", "automatic", "plc", "offset_compensation", "resolution"}
+        | {"count", "automatic_zero"}  # of a block of readings
+    ),
     "supply": frozenset({"volts", "amps_limit", "protection_volts", "remote_sense"}),
     "insulation": frozenset({"volts"}),
     "source": frozenset({"value", "limit"}),
@@ -55,7 +58,13 @@ UNITS_OF: Mapping[str, str] = {
 }  # fmt: skip
 # What a role may be asked for beyond its quantities; a dialect without it reports it as absent.
 EXTRAS: Mapping[str, tuple[str, ...]] = {
-    "dmm": ("start and fetch", "offset compensation", "integration time", "range"),
+    "dmm": (
+        "start and fetch",
+        "offset compensation",
+        "integration time",
+        "range",
+        "block readings",
+    ),
     "supply": ("over-voltage protection", "remote sense", "output state", "voltage", "current"),
     "insulation": ("applied voltage",),
     "source": ("output state",),
@@ -139,6 +148,9 @@ class Dialect(Written):
             for place in ("begin", "prove"):
                 steps = getattr(quantity.reading, place)
                 yield from ((f"quantities.{name}.reading.{place}", step) for step in steps)
+            for place in ("settings", "restore") if quantity.block is not None else ():
+                steps = getattr(quantity.block, place)
+                yield from ((f"quantities.{name}.block.{place}", step) for step in steps)
         tables: dict[str, object] = {"supply": self.supply, "insulation": self.insulation}
         tables |= {f"source.{name}": words for name, words in self.source.items()}
         for name, words in tables.items():
@@ -153,6 +165,8 @@ class Dialect(Written):
             reading = quantity.reading
             for place in ("ask", "start", "fetch", "confirm"):
                 yield f"quantities.{name}.reading.{place}", getattr(reading, place) or ""
+            for place in ("start", "fetch", "again") if quantity.block is not None else ():
+                yield f"quantities.{name}.block.{place}", getattr(quantity.block, place) or ""
         if self.scanner is not None:
             for place in ("close", "open", "open_all", "closed"):
                 yield f"scanner.{place}", getattr(self.scanner, place) or ""
@@ -173,6 +187,8 @@ class Dialect(Written):
         told = frozenset[str]().union(*(quantity.names for quantity in self.quantities.values()))
         if any(quantity.reading.start for quantity in self.quantities.values()):
             yield "start and fetch"
+        if any(quantity.block is not None for quantity in self.quantities.values()):
+            yield "block readings"
         if "offset_compensation" in told:
             yield "offset compensation"
         if told & {"plc", "resolution"}:

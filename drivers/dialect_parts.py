@@ -197,6 +197,27 @@ class Reading(Written):
         return self
 
 
+class Block(Written):
+    """Many readings by one question: set up, started, fetched together, and put back."""
+
+    settings: tuple[Step, ...] = Field(min_length=1)
+    start: Template
+    fetch: Template
+    again: Template | None = None
+    restore: tuple[Step, ...] = ()
+    form: Literal["text", "real-32", "real-64"] = "text"
+    order: Literal["big", "little"] = "big"
+    separator: str = Field(default=",", min_length=1, max_length=2)
+    most: int = Field(default=1000, ge=2)
+    each_s: float = Field(default=0.01, gt=0.0, le=600.0)
+
+    @model_validator(mode="after")
+    def _tells_how_many(self) -> Block:
+        if not any("count" in step.names() for step in self.settings):
+            raise ValueError("settings must tell {count}")
+        return self
+
+
 class Resolution(Written):
     """Which resolution goes with an integration time, in parts per million of the range."""
 
@@ -213,6 +234,7 @@ class Quantity(Written):
     resolution: tuple[Resolution, ...] = ()
     settings: tuple[Step, ...] = ()
     reading: Reading
+    block: Block | None = None
 
     @property
     def names(self) -> frozenset[str]:

@@ -14,7 +14,8 @@ from drivers.template import CannotSayError, Given, ValueFormat, fill
 _EXAMPLES: dict[str, Given] = {
     "volts": 50.0, "amps_limit": 0.02, "protection_volts": 60.0, "remote_sense": True,
     "range": 1.0, "automatic": True, "plc": 10.0, "offset_compensation": True,
-    "resolution": 1e-6, "value": 0.01, "limit": 0.02, "list": "(@101,205)",
+    "resolution": 1e-6, "count": 100.0, "automatic_zero": False,
+    "value": 0.01, "limit": 0.02, "list": "(@101,205)",
 }  # fmt: skip
 
 
@@ -39,6 +40,10 @@ def sent_lines(dialect: Dialect) -> Iterator[tuple[str, str, str]]:
                 yield place, _shown(dialect, asked, quantity.values), reading.reply.pattern
         if reading.by == "stream":
             yield place, "(listens)", reading.reply.pattern
+        if quantity.block is not None:
+            for asked in filter(None, (quantity.block.fetch, quantity.block.again)):
+                shown = _shown(dialect, asked, quantity.values)
+                yield f"quantities.{name}.block", shown, f"(a block, {quantity.block.form})"
     if dialect.scanner is not None:
         scanner = dialect.scanner
         for told in filter(None, (scanner.close, scanner.open, scanner.open_all)):

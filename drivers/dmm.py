@@ -115,6 +115,13 @@ class Dmm(Instrument):
             self._steps.prove(parts.reading.prove, words)
         return value
 
+    def block_words(self, count: int, *, automatic_zero: bool) -> Words:
+        """Return what the templates of a block of `count` readings are filled with."""
+        assert self._setting is not None
+        words = self._words(self._setting)
+        given = {**words.given, "count": float(count), "automatic_zero": automatic_zero}
+        return Words(given, words.formats)
+
     def _forget(self) -> None:
         self._setting = None
         self._started = None

@@ -148,7 +148,8 @@ def test_a_file_that_is_no_text_is_one_clear_line(tmp_path: Path) -> None:
 def test_what_is_absent_is_told_by_the_file_alone() -> None:
     bare = check("x", tomllib.loads(METER), Dialect)
     assert bare.capabilities == {"dc-voltage"}
-    assert bare.absent == ("start and fetch", "offset compensation", "integration time", "range")
+    settings = ("offset compensation", "integration time", "range")
+    assert bare.absent == ("start and fetch", *settings, "block readings")
 
 
 def test_remarks_name_what_a_writer_may_have_forgotten() -> None:
