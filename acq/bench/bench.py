@@ -7,7 +7,7 @@ insulation only on leads that nothing else reaches, excitation only with a curre
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -172,6 +172,36 @@ class Bench:
         return as_reading(
             request.role, value, range_=request.range_, plc=request.plc, settings=settings
         )
+
+    def read_together(self, requests: Sequence[Request], connection: Connection) -> list[Reading]:
+        """Start a reading on each meter, read what is no meter meanwhile, then fetch all.
+
+        For what belongs to one instant. Raises BenchFailure for a role that is not there.
+        """
+        self.check()
+        meters = [self.roles.get(request.role) for request in requests]
+        for request, meter in zip(requests, meters, strict=True):
+            if meter is None:
+                raise BenchFailure(f"the bench has no {request.role}")
+            if isinstance(meter, Dmm):
+                plc = USUAL_PLC if request.plc is None else request.plc
+                meter.configure(request.quantity, range_=request.range_, plc=plc)
+        self.connect(connection)
+        for request, meter in zip(requests, meters, strict=True):
+            if isinstance(meter, Dmm):
+                plc = USUAL_PLC if request.plc is None else request.plc
+                meter.start(request.quantity, range_=request.range_, plc=plc)
+        others = {
+            request.role: self.read(request, connection)
+            for request, meter in zip(requests, meters, strict=True)
+            if not isinstance(meter, Dmm)
+        }
+        return [
+            as_reading(request.role, meter.fetch(), range_=request.range_, plc=request.plc)
+            if isinstance(meter, Dmm)
+            else others[request.role]
+            for request, meter in zip(requests, meters, strict=True)
+        ]
 
     # --- excitation
 

@@ -12,6 +12,7 @@ from pydantic import Field, field_validator, model_validator
 
 from acq.analysis.leads import Lead
 from acq.bench.connections import Join
+from acq.bench.rig_file import Rig
 from acq.readings.specification import Accuracy
 from drivers.written_file import FileError, Written, check, read_file
 
@@ -151,6 +152,7 @@ class BenchFile(Written):
     instruments: dict[str, Instrument]
     connections: Connections = Connections()
     weights: tuple[Weight, ...] = ()
+    rig: Rig | None = None
 
     @field_validator("instruments")
     @classmethod

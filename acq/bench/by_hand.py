@@ -38,6 +38,7 @@ MEANINGS: Mapping[str, str] = {
     "temperature": "temperature",
     "relative-humidity": "relative humidity",
     "pressure": "air pressure",
+    "force": "force on the reference cell",
 }
 _NAMES: Mapping[str, str] = {"insulation": "insulation tester"}
 # a bare number is in this unit; a typed unit or prefix wins

@@ -65,9 +65,10 @@ def ohms(pair: LeadPair) -> Connection:
     )
 
 
-def volts(plus: Lead, minus: Lead) -> Connection:
-    """The meter's volts input from `plus` to `minus`."""
-    return _connection(f"volts {plus} {minus}", ("dmm HI", plus), ("dmm LO", minus))
+def volts(plus: Lead, minus: Lead, role: str = "dmm") -> Connection:
+    """The volts input of a meter from `plus` to `minus`."""
+    name = f"volts {plus} {minus}" if role == "dmm" else f"{role} volts {plus} {minus}"
+    return _connection(name, (f"{role} HI", plus), (f"{role} LO", minus))
 
 
 def excitation(wires: int, polarity: Polarity = Polarity.NORMAL) -> Connection:

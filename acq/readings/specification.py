@@ -27,6 +27,7 @@ Quantity = Literal[
     "temperature",
     "relative-humidity",
     "pressure",
+    "force",
 ]
 
 UNITS: dict[str, str] = {
@@ -42,6 +43,7 @@ UNITS: dict[str, str] = {
     "temperature": "degC",
     "relative-humidity": "percent",
     "pressure": "Pa",
+    "force": "N",
 }
 
 Share = float  # 0 to 1

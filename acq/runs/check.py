@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from acq.analysis.leads import Lead
 from acq.bench.bench import Request
-from acq.bench.connections import volts
+from acq.bench.connections import Connection, volts
 from acq.readings.conformity import SHARE, Limit
 from acq.readings.measured import Measured
 from acq.readings.reading import Reading
@@ -17,6 +17,7 @@ from acq.runs.effects import FinishedCheck, ScriptDiffers, error_as_json, error_
 from acq.runs.findings import Finding, judged
 from acq.runs.journal import plain
 from acq.runs.prompts import Prompt
+from acq.runs.watching import Watcher
 from drivers.errors import InstrumentError
 
 if TYPE_CHECKING:
@@ -90,18 +91,54 @@ class Check:
 
         return str(self.effect("ask", prompt.as_json(), act)["text"])
 
+    def tell(self, prompt: Prompt) -> None:
+        """Have a person do what the bench sees by itself: a load; nobody needs to answer."""
+        self.effect("tell", prompt.as_json(), lambda: self._run.tell(prompt))
+
+    def watch(
+        self, request: Request, watcher: Watcher, across: tuple[Lead, Lead] | None = None
+    ) -> dict[str, Any]:
+        """Read on until the watcher has seen enough; the journal keeps what it has seen."""
+        connection = self._run.joined()
+        if across is not None:
+            connection |= volts(*across)
+        ask = {"at": connection.name, "role": request.role, "watch": watcher.as_json()}
+
+        def act() -> Any:
+            return self._run.watch(request, connection, watcher)
+
+        seen: dict[str, Any] = self.effect("watch", ask, act)
+        return seen
+
+    def read_together(self, requests: Sequence[Request], connection: Connection) -> list[Reading]:
+        """Start the readings of several meters in one instant, then fetch them."""
+        joined = self._run.joined() | connection
+        ask = {"at": joined.name, "roles": [each.role for each in requests]}
+
+        def act() -> list[Any]:
+            return [each.to_json() for each in self._run.bench.read_together(requests, joined)]
+
+        return [Reading.from_json(each) for each in self.effect("read together", ask, act)]
+
+    def sitting(self) -> int:
+        """Return which sitting at the bench this is: one more each time the run is taken up."""
+        return int(self.effect("sitting", None, lambda: self._run.attempt))
+
     def now(self) -> datetime:
         """The date and time, UTC."""
         got = self.effect("now", None, lambda: self._run.utc().isoformat())
         return datetime.fromisoformat(got)
 
-    def earlier(self, finding: str, most: int) -> list[EarlierValue]:
-        """Return what a finding of this serial was before on this bench, oldest first."""
+    def earlier(self, finding: str, most: int, serial: str = "") -> list[EarlierValue]:
+        """Return what a finding of a serial was before on this bench, oldest first.
+
+        Of this run's cell unless another serial is named.
+        """
         run, number, sequence = self._run, *self._run.identity
-        ask = {"finding": finding, "most": most}
+        ask = {"finding": finding, "most": most} | ({"serial": serial} if serial else {})
 
         def act() -> list[dict[str, Any]]:
-            kept = run.book.earlier(run.cell.serial, sequence, finding, most)
+            kept = run.book.earlier(serial or run.cell.serial, sequence, finding, most)
             return [each.as_json() for each in kept if each.run != number]
 
         return [EarlierValue(**each) for each in self.effect("lookup", ask, act)]

@@ -18,6 +18,7 @@ from typing import Any
 from acq.bench.bench import Bench
 from acq.bench.bench_file import BenchFile, read_bench_file
 from acq.bench.hands import Hands
+from acq.bench.loading import Loading
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
 from acq.desk.exit_codes import ExitCode, worst
@@ -158,7 +159,8 @@ class Conductor:
     def _looked_at_due_dates(self, opening: Opening) -> Opening:
         """Return the opening, marked where an instrument of the sequence is overdue."""
         today = _utc(self._time).date()
-        wanted = [role for role in opening.sequence.roles if role in opening.bench.instruments]
+        used = (*opening.sequence.roles, *opening.sequence.optional)
+        wanted = [role for role in used if role in opening.bench.instruments]
         late = [role for role in wanted if opening.bench.instruments[role].overdue(today)]
         if late and not opening.indication_only:
             dues = ", ".join(f"{role} since {opening.bench.instruments[role].due}" for role in late)
@@ -186,6 +188,7 @@ class Conductor:
             between=self._onlookers.between,
             rest=self._onlookers.rest,
             book=RecordedBenchBook(self._records, file.name),
+            loading=Loading.of(file),
         )
         with stopping_once():
             state, code, message = self._play(run, script, past)
@@ -219,7 +222,8 @@ class Conductor:
 
     def _open_bench(self, script: Sequence, hands: Hands) -> Bench:
         file = read_bench_file(self.folder.bench_file)
-        roles = [role for role in script.roles if role in file.instruments]
+        wanted = (*script.roles, *script.optional)
+        roles = [role for role in wanted if role in file.instruments]
         if "scanner" in file.instruments and "scanner" not in roles:
             roles.insert(0, "scanner")
         missing = [role for role in script.roles if role not in file.instruments]

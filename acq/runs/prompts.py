@@ -31,6 +31,7 @@ class Prompt:
     operate: str = ""  # role whose knobs or output are to be moved
     settings: Mapping[str, Knob] = field(default_factory=dict)
     switch: bool | None = None
+    load: Mapping[str, float] = field(default_factory=dict)  # kilograms or newtons, corner
 
     def as_json(self) -> dict[str, Any]:
         """What the journal keeps of the question."""
@@ -40,6 +41,7 @@ class Prompt:
             "operate": self.operate,
             "settings": dict(self.settings),
             "switch": self.switch,
+            "load": dict(self.load),
         }
         return {
             **{key: value for key, value in more.items() if value not in ("", [], {}, None)},
@@ -64,6 +66,9 @@ class Technician(Protocol):
     """Whoever answers prompts. Raises Stopped when the person wants to stop."""
 
     def answer(self, prompt: Prompt) -> Answer: ...
+
+    def tell(self, prompt: Prompt) -> None:
+        """Show what is to be done; nobody answers, the bench itself sees when it is done."""
 
 
 class AskingHands:

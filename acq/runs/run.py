@@ -15,9 +15,10 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import Any, Generic, TypeVar
 
-from acq.bench.bench import Bench, Excitation
+from acq.bench.bench import Bench, Excitation, Request
 from acq.bench.connections import NOTHING, Connection, Polarity, excitation
 from acq.bench.hands import Hands
+from acq.bench.loading import Loading
 from acq.cells.cell import Cell
 from acq.errors import BenchFailure, WrongInput
 from acq.readings.conformity import Conformity
@@ -31,6 +32,7 @@ from acq.runs.journal import Journal
 from acq.runs.prompts import Answer, AskingHands, Prompt, Technician
 from acq.runs.sequence import Plan
 from acq.runs.states import Excited, Joined, OpenState, TestVoltage
+from acq.runs.watching import Watcher
 
 P_co = TypeVar("P_co", bound=Plan, covariant=True)
 
@@ -53,6 +55,7 @@ class Run(Generic[P_co]):
         between: Callable[[], None] = lambda: None,
         rest: Callable[[], None] = lambda: None,
         book: BenchBook | None = None,
+        loading: Loading | None = None,
     ) -> None:
         self.cell = cell
         self.plan = plan
@@ -68,6 +71,7 @@ class Run(Generic[P_co]):
         self._between = between
         self._rest = rest
         self._book = book
+        self._loading = loading
         self._states: list[OpenState] = []
         self._current: Check | None = None
         self._seen: dict[str, int] = {}
@@ -160,6 +164,17 @@ class Run(Generic[P_co]):
         return self._book
 
     @property
+    def loading(self) -> Loading:
+        """What loads a cell on this bench. Raises WrongInput where its file says nothing."""
+        if self._loading is None:
+            raise WrongInput("the bench file has no [rig] and no [[weights]]: nothing loads a cell")
+        return self._loading
+
+    def has(self, role: str) -> bool:
+        """Whether the bench file has this role."""
+        return role in self._accuracies
+
+    @property
     def live(self) -> bool:
         """Whether this run has touched the bench."""
         return self._bench is not None
@@ -208,6 +223,24 @@ class Run(Generic[P_co]):
         answer = self._technician.answer(prompt)
         self.journal.append("answer", self._t(), answer=answer.text, by=answer.by)
         return answer
+
+    def tell(self, prompt: Prompt) -> None:
+        """Have something done that the bench sees by itself; journalled, never answered."""
+        self.journal.append("prompt", self._t(), prompt=prompt.as_json())
+        self._technician.tell(prompt)
+
+    def watch(self, request: Request, connection: Connection, watcher: Watcher) -> Any:
+        """Read until the watcher has seen enough; say why whenever that changes."""
+        because = ""
+        while True:
+            self._between()
+            reading = self.bench.read(request, connection)
+            if watcher.see(reading):
+                return watcher.seen()
+            if watcher.because != because:
+                because = watcher.because
+                self.journal.append("waiting", self._t(), seconds=watcher.every_s, because=because)
+            self.bench.time.wait(watcher.every_s)
 
     def wait(self, seconds: float, because: str) -> None:
         """Let bench time pass, in steps that a person can interrupt."""

@@ -43,6 +43,7 @@ class Sequence:
     plan: type[Plan]
     plans: Path  # the folder of the plans that are shipped with it
     default_plan: str
+    optional: Listed[str] = ()  # roles that are used where the bench has them
 
     @property
     def description(self) -> str:
@@ -70,12 +71,13 @@ def sequence(
     plans: Path,
     default_plan: str,
     name: str = "",
+    optional: Listed[str] = (),
 ) -> Callable[[Callable[[Run[Any]], None]], Sequence]:
     """Turn a script into a sequence; the name is the function's, with hyphens."""
 
     def wrap(script: Callable[[Run[Any]], None]) -> Sequence:
         shown = name or script.__name__.replace("_", "-")
-        return Sequence(shown, script, tuple(roles), plan, plans, default_plan)
+        return Sequence(shown, script, tuple(roles), plan, plans, default_plan, tuple(optional))
 
     return wrap
 

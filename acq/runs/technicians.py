@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import select
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from acq.bench.connections import Join
 from acq.bench.stepped_time import SteppedTime
@@ -32,9 +32,23 @@ class AutomaticTechnician:
             self._clip(join)
         if prompt.operate:
             self._operate(prompt)
+        if prompt.load:
+            self._load(prompt.load)
         if prompt.display:
             return Answer(self._seen(prompt), "automatic technician")
         return Answer(prompt.choices[0] if prompt.choices else "", "automatic technician")
+
+    def tell(self, prompt: Prompt) -> None:
+        """Do it; what comes of it is read from the bench."""
+        if prompt.load:
+            self._load(prompt.load)
+
+    def _load(self, load: Mapping[str, float]) -> None:
+        wanted = dict(load)
+        corner = wanted.pop("corner", None)
+        where = {} if corner is None else {"corner": round(corner)}
+        self._time.wait(_HAND_S)
+        self._time.hand("load", **wanted, **where)
 
     def _clip(self, join: Join, **how: bool) -> None:
         self._time.hand("clip", terminal=join.terminal, lead=join.lead.value, **how)
@@ -85,6 +99,10 @@ class TerminalTechnician:
             if chosen is not None:
                 return Answer(chosen, by)
             self._show(prompt)
+
+    def tell(self, prompt: Prompt) -> None:
+        """Only show it: the bench sees by itself when it is done."""
+        self._show(prompt)
 
     def _next(self) -> tuple[str, str]:
         """Return the next line typed here or told from elsewhere, and who gave it."""
