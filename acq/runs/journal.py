@@ -61,7 +61,7 @@ class Journal:
                 os.truncate(path, whole)
             flags = os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC | (os.O_CREAT | os.O_EXCL) * new
             self._file = os.open(path, flags, 0o644)
-            _keep_the_name(path.parent)
+            keep_the_name(path.parent)
         except OSError as error:
             raise BenchFailure(f"journal {path} cannot be opened: {error.strerror}") from error
 
@@ -84,7 +84,7 @@ class Journal:
             "what": what,
         }
         raw = encode(entry) + b"\n"
-        with _uninterrupted():
+        with uninterrupted():
             try:
                 _write_all(self._file, raw)
                 os.fsync(self._file)
@@ -150,7 +150,7 @@ def _write_all(file: int, raw: bytes) -> None:
         written += os.write(file, raw[written:])
 
 
-def _keep_the_name(folder: Path) -> None:
+def keep_the_name(folder: Path) -> None:
     """A new file survives a power cut only when its folder is on the disk too."""
     handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
     try:
@@ -160,7 +160,7 @@ def _keep_the_name(folder: Path) -> None:
 
 
 @contextmanager
-def _uninterrupted() -> Iterator[None]:
+def uninterrupted() -> Iterator[None]:
     """Ctrl-C waits until a line is whole: the file and our list of lines must agree."""
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
     try:
