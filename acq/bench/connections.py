@@ -54,14 +54,42 @@ class Connection:
 NOTHING = Connection("nothing connected", frozenset())
 
 
-def ohms(pair: LeadPair) -> Connection:
-    """Four-wire ohms on one pair: current and sense leads of the meter meet at the lead."""
+def ohms(pair: LeadPair, polarity: Polarity = Polarity.NORMAL) -> Connection:
+    """Four-wire ohms on one pair: current and sense leads of the meter meet at the lead.
+
+    Reversed, the meter's HI is on the pair's other lead.
+    """
+    high, low = pair.one, pair.other
+    if polarity is Polarity.REVERSED:
+        high, low = low, high
     return _connection(
-        f"ohms {pair}",
-        ("dmm HI", pair.one),
-        ("dmm LO", pair.other),
-        ("dmm sense HI", pair.one),
-        ("dmm sense LO", pair.other),
+        f"ohms {pair}" if polarity is Polarity.NORMAL else f"ohms {pair} {polarity.value}",
+        ("dmm HI", high),
+        ("dmm LO", low),
+        ("dmm sense HI", high),
+        ("dmm sense LO", low),
+    )
+
+
+def kelvin() -> Connection:
+    """Four-wire ohms with the current through the Ex leads and the volts from the Se leads."""
+    return _connection(
+        "ohms Ex+ Ex-, sensed at Se+ Se-",
+        ("dmm HI", Lead.EX_PLUS),
+        ("dmm LO", Lead.EX_MINUS),
+        ("dmm sense HI", Lead.SE_PLUS),
+        ("dmm sense LO", Lead.SE_MINUS),
+    )
+
+
+def ohms_joined(joined: Iterable[Lead], against: Iterable[Lead]) -> Connection:
+    """Two-terminal ohms from all `joined` leads to all `against`: before a test voltage."""
+    joined, against = tuple(joined), tuple(against)
+    what = "leads" if len(joined) > 1 else joined[0]
+    return _connection(
+        f"ohms {what} to {' and '.join(against)}",
+        *((terminal, lead) for terminal in ("dmm HI", "dmm sense HI") for lead in joined),
+        *((terminal, lead) for terminal in ("dmm LO", "dmm sense LO") for lead in against),
     )
 
 

@@ -188,6 +188,7 @@ class Conductor:
             between=self._onlookers.between,
             rest=self._onlookers.rest,
             book=RecordedBenchBook(self._records, file.name),
+            relays="scanner" in file.instruments and bool(file.connections.relay),
             loading=Loading.of(file),
         )
         with stopping_once():

@@ -62,6 +62,7 @@ class Run(Generic[P_co]):
         self.journal = journal
         self.uncertainties = uncertainties
         self.indication_only = indication_only
+        self.relays = relays  # whether relays make the joins; else a person moves clips
         self.findings: list[Finding] = []
         self._past = past
         self._accuracies = accuracies
@@ -108,9 +109,17 @@ class Run(Generic[P_co]):
             yield
 
     @contextmanager
-    def excited(self, wanted: Excitation, polarity: Polarity = Polarity.NORMAL) -> Iterator[None]:
-        """Excite the bridge while the block runs; off and down before the joins change."""
-        with self._state(Excited(excitation(self.cell.wires, polarity), wanted)):
+    def excited(
+        self,
+        wanted: Excitation,
+        polarity: Polarity = Polarity.NORMAL,
+        wires: int | None = None,
+    ) -> Iterator[None]:
+        """Excite the bridge while the block runs; off and down before the joins change.
+
+        `wires` 4 takes the supply's sense to the Ex leads of a 6-wire cell too.
+        """
+        with self._state(Excited(excitation(wires or self.cell.wires, polarity), wanted)):
             yield
 
     @contextmanager
