@@ -181,7 +181,15 @@ class Bench:
         if isinstance(self.live, ChainLife):
             self.live.load(newtons, corner)
         else:
-            self.live.load(newtons)
+            self.live.load(newtons, corner)
+
+    def force(self, seconds: float = 1.0) -> float:
+        """Return the force on the cell in N, mean over the last seconds: a reference cell's."""
+        self._settle()
+        if isinstance(self.live, ChainLife):
+            return 0.0
+        rig = self.live.rig
+        return rig.load.shifted(-seconds).mean(seconds) + rig.swing.shifted(-seconds).mean(seconds)
 
     def displays(self) -> Mapping[str, str]:
         """Return what a person reads in the plant, by name."""

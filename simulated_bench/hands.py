@@ -107,15 +107,23 @@ class BenchHands:
         return {}
 
     def _load(self, order: Mapping[str, object]) -> Json:
-        newtons = "newtons" in order
-        force = _number(order, "newtons") if newtons else _number(order, "kilograms") * GRAVITY
         self._loads += 1
         slipped = self._load_mistakes.get(self._loads)
+        if "newtons" in order and slipped is None:
+            force = self._pumped(_number(order, "newtons"))
+        else:
+            kilograms = _number(order, "kilograms") if slipped is None else slipped
+            force = newtons_of(self.bench, kilograms)
         corner = order.get("corner")
         if corner is not None and not isinstance(corner, int):
             raise OrderError(f"corner: a whole number from 1 or null, got {corner!r}")
-        self.bench.load(force if slipped is None else slipped * GRAVITY, corner)
-        return {"newtons": force if slipped is None else slipped * GRAVITY}
+        self.bench.load(force, corner)
+        return {"newtons": force}
+
+    def _pumped(self, newtons: float) -> float:
+        cell = self.bench.cell
+        jack = isinstance(cell, CellOnBench) and cell.loading.table.kind == "hydraulic"
+        return cell.loading.pumped(newtons) if jack else newtons  # type: ignore[union-attr]
 
     def _lift(self, order: Mapping[str, object], *, lifted: bool) -> Json:
         """Lift a wire or a link of a chain, or put it back; answers what is lifted."""
@@ -239,6 +247,12 @@ class BenchHands:
         if not isinstance(name, str) or name not in self.devices:
             raise OrderError(f"wire: one of {', '.join(self.devices)}, got {name!r}")
         return self.devices[name]
+
+
+def newtons_of(bench: Bench, kilograms: float) -> float:
+    """Return the force of weights of this nominal mass on this bench."""
+    cell = bench.cell
+    return cell.loading.newtons(kilograms) if isinstance(cell, CellOnBench) else kilograms * GRAVITY
 
 
 def _at_panel(do: Callable[..., T], *what: object, **how: object) -> T:

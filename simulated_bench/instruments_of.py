@@ -42,6 +42,7 @@ SERIALS: dict[str, tuple[str, str]] = {
     "thermometer": ("THERMOMETER", "0312"),
     "hygrometer": ("HYGROMETER", "0090"),
     "barometer": ("BAROMETER", "0045"),
+    "reference-indicator": ("REFERENCE INDICATOR", "0061"),
 }
 TERMINALS: dict[str, tuple[str, ...]] = {
     "dmm": ("dmm HI", "dmm LO", "dmm sense HI", "dmm sense LO"),
@@ -68,6 +69,8 @@ SUPPLIES = {
 }
 HUMIDITY = (Limit("relative-humidity", None, absolute=2.0),)
 PRESSURE = (Limit("pressure", None, absolute=100.0),)
+FORCE = (Limit("force", None, absolute=0.05),)
+"""Its gain belongs to the reference cell's own certificate."""
 FIGURES: dict[str, Sequence[Limit]] = {
     "dmm": meter_functions.accuracy(),
     "second-dmm": meter_functions.accuracy(),
@@ -78,6 +81,7 @@ FIGURES: dict[str, Sequence[Limit]] = {
     "thermometer": thermometer.ACCURACY,
     "hygrometer": HUMIDITY,
     "barometer": PRESSURE,
+    "reference-indicator": FORCE,
 }
 
 
@@ -156,6 +160,14 @@ def _made(bench: Bench, role: Role, manner: str, table: InstrumentTable) -> tupl
             return ReadByEye(role, bench.events, lambda: f"{bench.humidity():.1f} percent"), ""
         case "barometer":
             return ReadByEye(role, bench.events, lambda: f"{bench.pascals():.0f} Pa"), ""
+        case "reference-indicator":
+            return ReadByEye(role, bench.events, lambda: f"{_indicated(bench):.2f} N"), ""
+
+
+def _indicated(bench: Bench) -> float:
+    """What the indicator of the reference cell in the rig shows."""
+    loading = getattr(bench.cell, "loading", None)
+    return loading.indicated(bench.force()) if loading is not None else 0.0
 
 
 def _tester(bench: Bench, manner: str, name: str) -> tuple[Tester, str]:

@@ -137,11 +137,16 @@ class LoadCell:
 
     # ---- what hands and scenarios do
 
-    def load(self, newtons: float) -> None:
-        """Load the cell with another force; each seating has its own small deviation."""
+    def load(self, newtons: float, corner: int | None = None) -> None:
+        """Load the cell with another force; each seating has its own small deviation.
+
+        At a corner of the platform (from 1) the spring answers as to a slightly other force.
+        """
         draw = normals(self._key, round(self.seconds * 1e9))[0]
         self.mechanics.repeats = self.mechanics.response.repeatability * draw
-        self.rig.apply(newtons)
+        off = self.mechanics.response.off_centre
+        more = off[corner - 1] if corner is not None and corner <= len(off) else 0.0
+        self.rig.apply(newtons * (1 + more))
 
     def put_faults(self, faults: Sequence[Fault]) -> None:
         """Replace the faults in place. Raises CircuitError for unknown elements and nodes."""

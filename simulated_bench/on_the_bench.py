@@ -10,6 +10,7 @@ from simulated_bench.cell import LEADS, CellDescription
 from simulated_bench.circuit import CircuitError, Point
 from simulated_bench.elements import Element, Fault, Leak, Opened, Part, Regulated, WetLeak
 from simulated_bench.load_cell import LoadCell
+from simulated_bench.loading import Loading
 from simulated_bench.noise import key, normals
 from simulated_bench.papers import Papers, described, response, thermal
 from simulated_bench.response import Response
@@ -81,12 +82,14 @@ class CellOnBench:
         papers = true_papers(table, seed)
         self.faults = list(scenario.fault)
         self.response = response(papers)
+        self.loading = Loading(scenario.rig, papers, seed)
         self.description: CellDescription = described(papers)
         self.live = LoadCell(
             self.description,
             self.response,
             room_of(scenario.room),
             thermal=thermal(papers),
+            rig=self.loading.rig(),
             wetness=_wetness(table),
             body_celsius=table.body_celsius,
             seed=seed,

@@ -14,6 +14,7 @@ from simulated_bench.cable import Cable
 from simulated_bench.cell import Bridge, CellDescription, load_changes
 from simulated_bench.load_cell import Thermal
 from simulated_bench.response import Response
+from simulated_bench.rig import weight_newtons
 
 GRAVITY = 9.8118
 """m/s2 in the invented laboratory of the example cells."""
@@ -47,6 +48,7 @@ class Papers:
     zero_percent_per_10_kelvin: float = 0.005
     span_percent_per_10_kelvin: float = 0.004
     compression_factor: float = 1.0
+    off_centre_percent: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
     body_tau_s: float = 1200.0
 
 
@@ -69,6 +71,7 @@ CELLS: Mapping[str, Papers] = {
             nonlinearity_percent=0.0102,
             hysteresis_percent=-0.0088,
             creep_percent=0.012,
+            off_centre_percent=(0.011, -0.007, 0.009, -0.012),
             body_tau_s=700.0,
         ),
         Papers(
@@ -160,12 +163,13 @@ def response(papers: Papers) -> Response:
     """Return how the cell answers to load, time and temperature."""
     watts = 10.0**2 / papers.input_ohms
     return Response(
-        capacity_newtons=papers.capacity_kg * GRAVITY,
+        capacity_newtons=weight_newtons(papers.capacity_kg, GRAVITY),
         rated_output=papers.rated_output_mv_v * 1e-3,
         nonlinearity=papers.nonlinearity_percent / 100,
         hysteresis=papers.hysteresis_percent / 100,
         creep=papers.creep_percent / 100,
         compression_factor=papers.compression_factor,
+        off_centre=tuple(percent / 100 for percent in papers.off_centre_percent),
         repeatability=papers.repeatability_percent / 100,
         zero_per_kelvin=papers.zero_percent_per_10_kelvin / 1000,
         span_per_kelvin=papers.span_percent_per_10_kelvin / 1000,

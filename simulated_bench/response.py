@@ -23,7 +23,8 @@ class Response:
     `nonlinearity` is the largest deviation of that branch from the end-point line, `hysteresis`
     the falling branch above the rising one at half load, `creep` the part of a step that comes
     within 30 min. `zero` is the unloaded, exercised output in V/V; None keeps that of the arms.
-    `shares` of arms below 1 are gauges that have come loose. `own_weight` is a change of zero.
+    `shares` of arms below 1 are gauges that have come loose. `own_weight` is a change of zero,
+    `off_centre` what a load at each corner of the platform gives more, of the load.
     """
 
     capacity_newtons: float
@@ -37,6 +38,7 @@ class Response:
     compression_factor: float = 1.0
     repeatability: float = 0.0
     own_weight: float = 0.0
+    off_centre: tuple[float, ...] = ()
     rest_tau_s: float = 4 * 3600.0
     yield_at: float = 1.5
     yield_zero: float = 0.3

@@ -38,6 +38,7 @@ Role = Literal[
     "thermometer",
     "hygrometer",
     "barometer",
+    "reference-indicator",
 ]
 USUAL: tuple[Role, ...] = ("dmm", "supply", "scanner", "insulation")
 """Instruments that are there without being named."""
@@ -56,6 +57,7 @@ MANNERS: dict[str, tuple[str, ...]] = {
     "thermometer": ("scpi-thermometer",),
     "hygrometer": ("by-eye",),
     "barometer": ("by-eye",),
+    "reference-indicator": ("by-eye",),
 }
 
 
@@ -182,6 +184,18 @@ class InstrumentTable(Written):
         return self
 
 
+class RigTable(Written):
+    """What loads the cell: weights, a lever with weights, or a jack with a reference cell.
+
+    `errors` multiplies what is drawn within the certificates; `swing` is part of a load step.
+    """
+
+    kind: Literal["weights", "hydraulic", "lever"] = "weights"
+    errors: Annotated[float, Field(ge=0)] = 1.0
+    swing: Annotated[float, Field(ge=0, le=0.1)] = 5e-4
+    leak_per_minute: Annotated[float, Field(ge=0, le=0.01)] = 2e-4
+
+
 class LoadTable(Written):
     """A load that somebody hangs at a bench time."""
 
@@ -232,6 +246,7 @@ class Scenario(Written):
     chain: ChainTable | None = None
     instruments: dict[Role, InstrumentTable] = {}
     fault: tuple[FaultTable, ...] = ()
+    rig: RigTable = RigTable()
     load: tuple[LoadTable, ...] = ()
     wire_fault: tuple[dict[str, object], ...] = ()
     mistake: tuple[MistakeTable, ...] = ()

@@ -16,12 +16,11 @@ from simulated_bench.chain_on_bench import ChainOnBench
 from simulated_bench.control import PATIENCE_S, Control
 from simulated_bench.electrical import Contact
 from simulated_bench.events import nanoseconds
-from simulated_bench.hands import BenchHands
+from simulated_bench.hands import BenchHands, newtons_of
 from simulated_bench.instruments.accuracy import drawn
 from simulated_bench.instruments.device import Instrument
 from simulated_bench.instruments_of import TERMINALS, Standing, stand
 from simulated_bench.on_the_bench import CellOnBench
-from simulated_bench.papers import GRAVITY
 from simulated_bench.scenario import InstrumentTable, Scenario
 from simulated_bench.wires import PtyWire, TcpWire, Wire
 
@@ -100,7 +99,7 @@ class ServedBench:
         calibration = {s.device.name: Calibration(s.calibrated, s.due) for s in self.standing}
         table = self.scenario.instrument("scanner")
         figures = RelayFigures(table.contact_ohms, table.emf_volts, table.isolation_ohms)
-        return bench_file(
+        text = bench_file(
             self.control.address,
             self.name,
             self.scenario.timezone,
@@ -109,6 +108,8 @@ class ServedBench:
             list(self.bench.crosspoints.values()),
             figures,
         )
+        cell = self.bench.cell
+        return text + cell.loading.bench_file() if isinstance(cell, CellOnBench) else text
 
     def _entry(self, standing: Standing) -> Entry:
         role = standing.device.name
@@ -171,7 +172,7 @@ class ServedBench:
         for seconds in self.bench.cell.edges():
             self.bench.events.at(nanoseconds(seconds), self._faults_change(seconds))
         if self.scenario.cell.kilograms:
-            self.bench.load(self.scenario.cell.kilograms * GRAVITY)
+            self.bench.load(newtons_of(self.bench, self.scenario.cell.kilograms))
         for load in self.scenario.load:
             self.bench.events.at(nanoseconds(load.at), self._load(load.kilograms))
 
@@ -179,4 +180,4 @@ class ServedBench:
         return lambda: self.bench.faults_change(seconds)
 
     def _load(self, kilograms: float) -> Callable[[], None]:
-        return lambda: self.bench.load(kilograms * GRAVITY)
+        return lambda: self.bench.load(newtons_of(self.bench, kilograms))
