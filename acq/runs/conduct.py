@@ -31,6 +31,7 @@ from acq.runs.effects import Past, past_of
 from acq.runs.ending import exit_code_of, stopping_once, worst_conformity
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Journal, Line
+from acq.runs.live_desk import LiveDesk
 from acq.runs.prompts import Technician
 from acq.runs.run import Run, refuse_leftovers
 from acq.runs.sequence import Plan, Sequence, find_sequence
@@ -104,6 +105,7 @@ class Conductor:
         technician: Technician,
         onlooker: Callable[[Line], None],
         onlookers: Onlookers,
+        desk: LiveDesk | None = None,
     ) -> None:
         self.folder = folder
         self._records = records
@@ -111,6 +113,7 @@ class Conductor:
         self._technician = technician
         self._onlooker = onlooker
         self._onlookers = onlookers
+        self._desk = desk
         self._bench: Bench | None = None
         self._delivery_failed = ""
 
@@ -188,6 +191,7 @@ class Conductor:
             between=self._onlookers.between,
             rest=self._onlookers.rest,
             book=RecordedBenchBook(self._records, file.name),
+            desk=self._desk,
             relays="scanner" in file.instruments and bool(file.connections.relay),
             loading=Loading.of(file),
         )

@@ -40,12 +40,16 @@ class Onlookers:
         self._control = control
         self._say = say
         self._pausing = ""
+        self.heard: deque[Told] = deque(maxlen=100)
+        """Answers that came while nobody was asked: a run that goes on reading takes orders so."""
 
     def between(self) -> None:
         """Look whether something was told; raises Stopped."""
         while (told := self._control.next()) is not None:
             if told.order == "stop":
                 raise Stopped(f"stopped by {told.by}")
+            if told.order == "answer":
+                self.heard.append(told)
             if told.order == "pause":
                 self._pausing = told.by
                 self._say(f"{told.by} wants a pause: it begins where nothing is energised")

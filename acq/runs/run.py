@@ -29,6 +29,7 @@ from acq.runs.check import Check
 from acq.runs.effects import FinishedCheck, Needs, Past, ScriptDiffers
 from acq.runs.findings import Finding, withheld
 from acq.runs.journal import Journal
+from acq.runs.live_desk import LiveDesk, NobodyThere
 from acq.runs.prompts import Answer, AskingHands, Prompt, Technician
 from acq.runs.sequence import Plan
 from acq.runs.states import Excited, Joined, OpenState, TestVoltage
@@ -55,6 +56,7 @@ class Run(Generic[P_co]):
         between: Callable[[], None] = lambda: None,
         rest: Callable[[], None] = lambda: None,
         book: BenchBook | None = None,
+        desk: LiveDesk | None = None,
         loading: Loading | None = None,
     ) -> None:
         self.cell = cell
@@ -72,6 +74,7 @@ class Run(Generic[P_co]):
         self._between = between
         self._rest = rest
         self._book = book
+        self.desk = desk or NobodyThere()
         self._loading = loading
         self._states: list[OpenState] = []
         self._current: Check | None = None
@@ -261,6 +264,14 @@ class Run(Generic[P_co]):
             self.bench.time.wait(min(left / 1e9, self.wait_step_s))
 
     wait_step_s = 1.0
+
+    def look(self) -> None:
+        """Obey who looks on and see that the guardian lives; often, in an effect that goes on.
+
+        Raises Stopped, BenchFailure.
+        """
+        self._between()
+        self.bench.check()
 
     def utc(self) -> datetime:
         return self.bench.utc()
