@@ -1,4 +1,4 @@
-"""Who watches a run that goes on reading: shown what is read, heard when something is to be done."""
+"""Who watches a run that goes on reading: is shown what is read, says what is to be done."""
 
 from __future__ import annotations
 

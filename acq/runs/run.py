@@ -58,6 +58,7 @@ class Run(Generic[P_co]):
         book: BenchBook | None = None,
         desk: LiveDesk | None = None,
         loading: Loading | None = None,
+        relays: bool = True,
     ) -> None:
         self.cell = cell
         self.plan = plan
