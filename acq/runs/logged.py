@@ -32,6 +32,7 @@ class Whole(NamedTuple):
 
     rows: int
     bytes: int
+    last_ns: int | None  # bench time of the last reading or note
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +131,12 @@ def _refuse_all_but_a_torn_tail(path: Path, file: IO[bytes], at: int, bad: bytes
 
 def whole_part(path: Path, digest: Digest) -> Whole:
     """Return how many rows and bytes of a log are whole; `digest` sees these bytes."""
-    rows, size = 0, len(FIRST_LINE)
+    rows, size, last_ns = 0, len(FIRST_LINE), None
     for block in blocks(path, digest):
         rows = block.first + block.rows
+        last_ns = block.to_ns
         size += HEAD.size + len(block.content)
-    return Whole(rows, size)
+    return Whole(rows, size, last_ns)
 
 
 def rows_of(block: LoggedBlock) -> LoggedRows:

@@ -79,6 +79,8 @@ class ReadingLog:
         self._pending: list[Row] = []
         self._kept_ns: int | None = None
         self._digest = hashlib.sha256()
+        self.last_ns: int | None = None
+        """Bench time at which a file that is gone on with ended; None for a new one."""
         try:
             if not new:
                 whole = whole_part(path, self._digest)
@@ -91,7 +93,7 @@ class ReadingLog:
                 self._write(FIRST_LINE)
                 os.fsync(self._file)
             else:
-                self._rows, self._bytes = whole.rows, whole.bytes
+                self._rows, self._bytes, self.last_ns = whole
         except OSError as error:
             raise BenchFailure(f"log {path} cannot be opened: {error.strerror}") from error
         self.kept = Kept(self._rows, self._bytes, self._digest.hexdigest())
