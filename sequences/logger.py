@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from acq.analysis.leads import Lead
 from acq.bench.bench import Request
 from acq.bench.channels import Bursts, Channel, in_blocks
+from acq.bench.connections import Connection
 from acq.errors import BenchFailure
 from acq.readings.reading import Reading
 from acq.runs.reading_log import ReadingLog, Row
@@ -20,6 +22,8 @@ from sequences.reading_plan import LogPlan
 SIGNAL, EXCITATION, TEMPERATURE = "signal", "excitation", "temperature"
 LOG_FILE = "readings.log"
 _AGAIN_S = 5.0
+_SETTLE_S = 2.0
+_LATE = 1.05  # of the shortest block: what takes longer ended before it was fetched
 _STEP_S = 1.0
 
 
@@ -71,6 +75,7 @@ class Logger:
         self._signal_ns: int | None = None  # end of the newest reading of the signal
         self._slow_ns: int | None = None  # when the other channels were read
         self._bursts: Bursts | None = None
+        self._shortest_ns = 0  # that a block has taken
         self._gaps = 0
         self._newest: dict[str, float | None] = {}
         self._shown = (0, 0)
@@ -85,8 +90,13 @@ class Logger:
         gaps, rows = self._gaps, log.rows
         try:
             self._read_until(end_ns)
-        finally:
+            if until_s >= self._plan.seconds:
+                self._stop_blocks()
+        except BaseException:
             self._stop_blocks()
+            raise
+        finally:
+            self._clock(self._now_ns())
             kept = log.keep(self._now_ns(), at_once=True)
         found = {"file": LOG_FILE, "rows": kept.rows, "bytes": kept.bytes, "sha256": kept.sha256}
         return {**found, "rows_of_part": kept.rows - rows, "gaps": self._gaps - gaps}
@@ -104,6 +114,8 @@ class Logger:
 
     def _opened(self) -> ReadingLog:
         if self._log is None:
+            if self._plan.excited:
+                self._run.wait(_SETTLE_S, "supply and meter settle")
             path = self._run.journal.path.parent / LOG_FILE
             self._log = log = ReadingLog(path, new=not path.exists())
             self._began_ns = self._first_note(log)
@@ -161,11 +173,19 @@ class Logger:
         if self._blocks():
             if self._bursts is None:
                 count = self._plan.block_readings
-                zero, joined = self._plan.automatic_zero, self._run.joined()
+                zero, joined = self._plan.automatic_zero, self._joined()
                 self._bursts = Bursts(self._run.bench, signal, joined, count, zero=zero)
             self._take(self._bursts.next())
         else:
-            self._keep_reading(signal, signal.read(self._run.bench, self._run.joined()))
+            self._keep_reading(signal, signal.read(self._run.bench, self._joined()))
+
+    def _joined(self) -> Connection:
+        """All joins that can stay: those of every channel whose meter has nothing else to do."""
+        joined = self._run.joined()
+        for channel in self._channels.values():
+            if channel.name == SIGNAL or channel.request.role != "dmm":
+                joined = channel.joined(joined)
+        return joined
 
     def _blocks(self) -> bool:
         wanted = self._plan.block_readings and not self._plan.every_s
@@ -178,12 +198,13 @@ class Logger:
             if channel.request.role == "dmm":
                 self._stop_blocks()
                 began_ns = self._now_ns()
-                reading = channel.read(self._run.bench, self._run.joined())
+                joined = channel.joined(self._run.joined())
+                reading = channel.read(self._run.bench, joined)
                 if self._signal_ns is not None and not self._plan.every_s:
                     self._gap(began_ns, self._now_ns(), f"the meter reads the {channel.name}")
                     self._signal_ns = self._now_ns()
             else:
-                reading = channel.read(self._run.bench, self._run.joined())
+                reading = channel.read(self._run.bench, self._joined())
             self._keep_reading(channel, reading)
 
     def _keep_reading(self, channel: Channel, reading: Reading) -> None:
@@ -199,6 +220,10 @@ class Logger:
 
     def _take(self, block: ValueBlock) -> None:
         assert self._log is not None
+        lasted_ns = block.ended_ns - block.started_ns
+        self._shortest_ns = min(self._shortest_ns or lasted_ns, lasted_ns)
+        if lasted_ns > _LATE * self._shortest_ns:  # the meter was done and waited to be asked
+            block = replace(block, ended_ns=block.started_ns + self._shortest_ns)
         self._mark_gap(block.started_ns, self._plan.gap_s)
         self._signal_ns = block.ended_ns
         over = len(block.values) - 1 in block.limits

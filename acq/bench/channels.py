@@ -34,14 +34,14 @@ class Channel:
         }
 
     def joined(self, connection: Connection) -> Connection:
-        """Return the connection in which it is read."""
+        """Return a connection with its joins added."""
         if self.across is None:
             return connection
         return connection | volts(*self.across, role=self.request.role)
 
     def read(self, bench: Bench, connection: Connection) -> Reading:
-        """Take one reading. Raises InstrumentError, BenchFailure."""
-        return bench.read(self.request, self.joined(connection))
+        """Take one reading in this connection. Raises InstrumentError, BenchFailure."""
+        return bench.read(self.request, connection)
 
 
 def in_blocks(bench: Bench, channel: Channel) -> bool:
@@ -71,7 +71,7 @@ class Bursts:
         request = self._channel.request
         if not self._reader.running:
             self._meter.configure(request.quantity, range_=request.range_, plc=request.plc or 1.0)
-            self._bench.connect(self._channel.joined(self._connection))
+            self._bench.connect(self._connection)
             self._reader.begin(
                 request.quantity,
                 self._count,

@@ -58,6 +58,38 @@ def read_sheet(path: Path, needed: Sequence[str], optional: Sequence[str]) -> Sh
     return Sheet(str(path), columns, units, rows)
 
 
+def stream_sheet(
+    path: Path, needed: Sequence[str], optional: Sequence[str]
+) -> tuple[Sheet, Iterator[Row]]:
+    """Return the heading, and the rows one by one: for files that are longer than memory.
+
+    Raises WrongInput as `read_sheet` does, for a row when it is reached.
+    """
+    lines = _lines_one_by_one(path)
+    first = next(lines, None)
+    if first is None:
+        raise WrongInput(f"{path}: is empty")
+    heading, separator = first[1], _separator(first[1])
+    columns, units = _columns(path, next(csv.reader([heading], delimiter=separator)))
+    _check_columns(path, columns, needed, optional)
+    rows = (_row(path, number, text, separator, columns) for number, text in lines)
+    return Sheet(str(path), columns, units, ()), rows
+
+
+def _lines_one_by_one(path: Path) -> Iterator[tuple[int, str]]:
+    try:
+        with path.open(encoding="utf-8-sig", newline=None) as file:
+            for number, line in enumerate(file, start=1):
+                if line.strip() and not line.lstrip().startswith("#"):
+                    yield number, line.rstrip("\n")
+    except FileNotFoundError:
+        raise WrongInput(f"{path}: no such file") from None
+    except UnicodeDecodeError:
+        raise WrongInput(f"{path}: is not UTF-8 text") from None
+    except OSError as error:
+        raise WrongInput(f"{path}: cannot be read: {error.strerror}") from error
+
+
 def _numbered_lines(path: Path) -> Iterator[tuple[int, str]]:
     try:
         text = path.read_text(encoding="utf-8-sig")

@@ -53,7 +53,7 @@ def test_the_text_says_the_cause_first(tmp_path: Path, capsys: Capture) -> None:
     text = capsys.readouterr().out
 
     assert text.startswith("warm-up\n")
-    assert "1 rows without a value" in text
+    assert "1 gaps without a value" in text
     assert "nobody said when the excitation came on" in text
 
 
