@@ -66,6 +66,7 @@ class Weighing(Written):
     part_s: Positive = 3600.0
     seconds: NotNegative = 0.0
     show_every_s: Positive = 0.25
+    gravity: Positive | None = None  # m/s2 of the place; without it no N for a cell in kg
 
 
 class LivePlan(ReadingPlan):
