@@ -1,0 +1,222 @@
+"""Creep of a cell under constant load, and how it comes back afterwards.
+
+Preloads, an hour of rest, the load, readings over half an hour, the return, half an hour more.
+Creep with its recovery is one check: it is measured in one go or not at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from acq.analysis.creep import CreepReading, creep_record, creep_results
+from acq.analysis.load_series import SeriesError
+from acq.analysis.oiml_r60 import accuracy_class
+from acq.analysis.oiml_r60_results import CreepTest, creep_test
+from acq.analysis.propagation import Source
+from acq.analysis.reading_times import CREEP_MUST_READ_S, CREEP_S
+from acq.analysis.uncertain_outputs import components
+from acq.bench.loading import Applied
+from acq.cells.limits import Limits
+from acq.errors import WrongInput
+from acq.runs.check import Check
+from acq.runs.run import Run
+from acq.runs.sequence import sequence
+from sequences import load_findings, load_gates, steps
+from sequences.load_gates import POWERED
+from sequences.load_plan import Creep, CreepPlan
+from sequences.rig import AtRig, Taken, told_if_loaded
+from sequences.series import Measured, class_symbol, full_range, room
+
+CREEP_FINDINGS = ("creep, 30 min", "minimum dead load output return", "recovery, 30 min")
+ROLES = ("scanner", "dmm", "supply", "insulation")
+OPTIONAL = ("second-dmm", "thermometer", "hygrometer", "barometer", "reference-indicator")
+_BEFORE = 3  # readings at the minimum load before the load
+
+
+@sequence(
+    roles=ROLES,
+    optional=OPTIONAL,
+    plan=CreepPlan,
+    plans=Path(__file__).parent / "plans",
+    default_plan="creep",
+)
+def creep(run: Run[CreepPlan]) -> None:
+    """Hold a load for half an hour: creep, its time constants, recovery, return to zero."""
+    load_gates.refuse_other_cells(run)
+    part = run.plan.creep
+    rig = prepared_creep(run, part)
+    gate, _ = load_gates.electrical_gate(run, part)
+    if gate.is_open:
+        volts = min(run.plan.excitation.volts, run.cell.excitation)
+        with run.excited(steps.excitation(run.cell, volts)):
+            gate = steps.warm_up(run)
+            if gate.is_open:
+                gate = load_gates.zero_gate(run, part)
+    if not gate.is_open:
+        for name in CREEP_FINDINGS:
+            run.withhold(name, name, "1", gate.because)
+        return
+    creep_part(run, rig, part)
+
+
+def prepared_creep(run: Run[Any], part: Creep) -> AtRig:
+    """Return the rig with both loads looked at: before anything is touched."""
+    rig = AtRig(run, part)
+    rig.span(part.minimum_percent, part.load_percent)
+    return rig
+
+
+@dataclass(slots=True)
+class Record:
+    """The readings of one creep test, and how late the return was read."""
+
+    taken: list[Taken] = field(default_factory=list)
+    return_ratio: float = 1.0
+
+
+def creep_part(run: Run[Any], rig: AtRig, part: Creep) -> None:
+    """Exercise, rest, load, hold, unload, watch the recovery; then judge and draw."""
+    measured, record = Measured(), Record()
+    with (
+        told_if_loaded(rig),
+        run.excited(steps.excitation(run.cell, rig.excitation_volts)),
+    ):
+        with run.check("preloads, creep", needs=POWERED) as check:
+            rig.begin(check)
+            rig.exercise(check, part.before_s)
+        with run.check("creep and return") as check:
+            rig.begin(check)
+            room(run, check, measured)
+            _hold(rig, part, check, record)
+            room(run, check, measured)
+            check.keep("loads", "creep", _table(record))
+    judged_creep(run, rig, part, record, measured.temperature)
+
+
+def _hold(rig: AtRig, part: Creep, check: Check, record: Record) -> None:
+    rest, load = rig.applied(part.minimum_percent), rig.applied(part.load_percent)
+    for _ in range(_BEFORE):
+        record.taken.append(rig.taken(check, rest, None, None))
+    first = rig.point(check, load, "creep load")
+    record.taken.append(first)
+    for seconds in _times(part.held_s, part.every_s):
+        _read_at(rig, check, load, record, first.at_ns / 1e9 + seconds, "under load", seconds)
+    back = rig.point(check, rest, "creep load off")
+    record.taken.append(back)
+    if back.after_s is not None and back.due_s:
+        record.return_ratio = back.after_s / back.due_s
+    for seconds in _times(part.recovery_s, part.every_s):
+        _read_at(rig, check, rest, record, back.at_ns / 1e9 + seconds, "recovery", seconds)
+
+
+def _times(last_s: float, every_s: float) -> list[float]:
+    """Return the reading times after the initial one; 20 and 30 min are always among them."""
+    count = int(last_s / every_s + 1e-9)
+    times = {every_s * k for k in range(1, count + 1)}
+    times |= {each for each in (CREEP_MUST_READ_S, CREEP_S, last_s) if 0.0 < each <= last_s}
+    return sorted(times)
+
+
+def _read_at(
+    rig: AtRig,
+    check: Check,
+    applied: Applied,
+    record: Record,
+    at_s: float,
+    what: str,
+    seconds: float,
+) -> None:
+    left = at_s - rig.lead_s - rig.now_s
+    if left > 0:
+        check.wait(left, f"{what}: reading at {seconds / 60.0:g} min")
+    record.taken.append(rig.taken(check, applied, None, None))
+
+
+def _table(record: Record) -> list[dict[str, Any]]:
+    return [
+        {
+            "seconds": taken.at_ns / 1e9 - record.taken[0].at_ns / 1e9,
+            "load": taken.load,
+            "output": float(taken.ratio.x),
+            "standard_uncertainty": float(taken.ratio.u),
+        }
+        for taken in record.taken
+    ]
+
+
+# --- what comes of it
+
+
+def judged_creep(
+    run: Run[Any], rig: AtRig, part: Creep, record: Record, temperature_c: float | None
+) -> None:
+    """Compute, judge and draw creep and return."""
+    limits = Limits(run.cell, run.plan.limits)
+    with run.check("creep results") as check:
+        rest, load = rig.applied(part.minimum_percent).value, rig.applied(part.load_percent).value
+        middle = (rest + load) / 2.0
+        readings = [
+            CreepReading(
+                time_s=taken.at_ns / 1e9,
+                load=load if taken.load > middle else rest,
+                output=rig.direction * float(taken.ratio.x),
+            )
+            for taken in record.taken
+        ]
+        outputs: list[Any] = [_at_its_load(rig, taken, load, rest) for taken in record.taken]
+        if rig.loading.by_force:
+            readings = [
+                CreepReading(time_s=r.time_s, load=r.load, output=float(each.x))
+                for r, each in zip(readings, outputs, strict=True)
+            ]
+        sources = components(outputs, [1] * len(outputs))
+        try:
+            found = creep_results(creep_record(readings), sources)
+        except SeriesError as error:
+            check.withhold(str(error))
+            return
+        test = _class_test(run, rig, part, readings, sources, record.return_ratio)
+        whole = test if isinstance(test, CreepTest) else None
+        load_findings.creep_findings(run, check, part, found, whole, limits, temperature_c)
+        if isinstance(test, str) and test:
+            check.keep("note", "creep class", test)
+        load_findings.creep_figure(check, found, whole)
+
+
+def _at_its_load(rig: AtRig, taken: Taken, load: float, rest: float) -> Any:
+    """The output as the nominal load would have given it: a jack never holds quite still."""
+    slope = rig.full_volts / rig.excitation_volts / rig.capacity.value
+    output: Any = rig.direction * taken.ratio
+    for name, error in taken.applied.errors.items():
+        if name.endswith("reading"):
+            output = output + rig.run.uncertainties.fresh(name, abs(slope) * error)
+    if rig.loading.by_force and taken.load > (load + rest) / 2.0:
+        output = output + slope * (load - taken.load)
+    return output
+
+
+def _class_test(
+    run: Run[Any],
+    rig: AtRig,
+    part: Creep,
+    readings: list[CreepReading],
+    sources: tuple[Source, ...],
+    return_ratio: float,
+) -> CreepTest | str:
+    symbol = class_symbol(run, part.accuracy_class)
+    if not symbol:
+        return ""
+    try:
+        return creep_test(
+            creep_record(readings),
+            accuracy_class(symbol),
+            full_range(rig, max(each.load for each in readings)),
+            sources=sources,
+            time_ratio=return_ratio,
+        )
+    except WrongInput as error:
+        if part.accuracy_class:
+            raise
+        return f"not tested to class {symbol}: {error}"

@@ -1,0 +1,122 @@
+"""Before anything is loaded: is the cell whole, dry and near the zero that it left the maker with?
+
+Ohms of input and output, insulation, the first volt, full excitation, the zero. A closed gate
+withholds every load result by name.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from acq.analysis.leads import INPUT, OUTPUT, LeadPair
+from acq.bench.connections import ohms
+from acq.cells.limits import Limits
+from acq.errors import WrongInput
+from acq.readings.measured import Bound, Measured, is_number
+from acq.readings.units import format_value
+from acq.runs.effects import Needs
+from acq.runs.run import Run
+from sequences import steps
+from sequences.diagnosis import Seen
+from sequences.exciting import first_excitation
+from sequences.insulation_paths import insulation_paths
+from sequences.load_plan import Exercise
+from sequences.ohms import measure_pair
+from sequences.rig_prompts import inspection_prompt
+from sequences.steps import OPEN, Gate, closed
+
+POWERED = Needs(powered=True)
+
+
+def refuse_other_cells(run: Run[Any]) -> None:
+    """Raises WrongInput for a cell that is no plain passive full bridge."""
+    if objection := run.cell.bridge_objection:
+        raise WrongInput(f"cell {run.cell.serial}: {objection}; load tests are for passive bridges")
+    sheet = run.cell.data_sheet
+    if sheet.bridge != "full" or sheet.bridges != 1:
+        raise WrongInput(
+            f"cell {run.cell.serial}: {sheet.bridges} {sheet.bridge} bridge(s) in one body;"
+            " this test knows one full bridge"
+        )
+
+
+def electrical_gate(run: Run[Any], part: Exercise) -> tuple[Gate, Seen]:
+    """Look, ohms, insulation, first volt: the way up to full excitation."""
+    seen, limits = Seen(), Limits(run.cell, run.plan.limits)
+    with run.check("inspection") as check:
+        damaged = check.ask(inspection_prompt()) == "damaged"
+        if damaged:
+            check.withhold("the cell is damaged to the eye")
+    if damaged:
+        return closed("no load: the cell is damaged to the eye (crack, dent, bent)"), seen
+    pairs: dict[LeadPair, Measured] = {}
+    for pair in (INPUT, OUTPUT):
+        with run.connected(ohms(pair)), run.check("pair resistance", pair) as check:
+            pairs[pair] = measure_pair(run, check, pair)
+            check.finding(
+                f"resistance {pair}",
+                "resistance",
+                "ohm",
+                pairs[pair],
+                limits.resistance(pair),
+                rule=run.plan.resistance.rule,
+                share=run.plan.resistance.largest_uncertainty_share,
+            )
+    seen.pairs = pairs
+    insulation_paths(run, limits, seen)
+    gate = steps.excitation_gate(run, pairs)
+    if gate.is_open:
+        gate = insulation_gate(seen, part)
+    if gate.is_open:
+        gate = first_excitation(run, seen)
+    return gate, seen
+
+
+def insulation_gate(seen: Seen, part: Exercise) -> Gate:
+    """No load on a wet cell: what it reads then is not its own, and it may fail under load."""
+    for path, measured in seen.insulation.items():
+        if path == "shield to housing":
+            continue
+        ohms_ = measured.value if isinstance(measured, Bound) else measured.x
+        if ohms_ < part.low_insulation_ohms and not _above(measured):
+            shown = format_value(ohms_, "ohm")
+            return closed(f"no load: insulation {path} only {shown} ({part.gate_source})")
+    return OPEN
+
+
+def _above(measured: Measured) -> bool:
+    return isinstance(measured, Bound) and measured.kind == "above"
+
+
+def zero_gate(run: Run[Any], part: Exercise) -> Gate:
+    """Read the zero under excitation, unloaded; a large shift means a set or a crack: no load."""
+    with run.check("zero before load", needs=POWERED) as check:
+        excited = steps.signal_and_excitation(run, check)
+        ratio = excited.signal / excited.excitation
+        limits = Limits(run.cell, run.plan.limits).zero_balance
+        check.finding(
+            "zero before load",
+            "zero balance",
+            "V/V",
+            ratio,
+            limits,
+            rule=part.rule,
+            share=part.largest_uncertainty_share,
+        )
+        return shift_gate(run, part, ratio)
+
+
+def shift_gate(run: Run[Any], part: Exercise, zero: Any) -> Gate:
+    """Compare a zero with the one that the papers promise."""
+    rated = run.cell.rated_output
+    if not is_number(zero) or not rated:
+        return OPEN
+    sheet = run.cell.sheet
+    before = sheet.zero_balance if sheet is not None and sheet.zero_balance is not None else 0.0
+    shift = abs(zero.x - before) / abs(rated) * 100.0
+    if shift > part.zero_shift_percent:
+        return closed(
+            f"no load: the zero has shifted by {shift:.0f} % of rated output, more than"
+            f" {part.zero_shift_percent:g} % ({part.gate_source}): plastic set or a crack"
+        )
+    return OPEN
