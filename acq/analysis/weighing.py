@@ -158,6 +158,7 @@ class Scale:
         division = nice(self.division * factor)
         return {
             "unit": now.unit,
+            "units": list(self.rules.units),
             "division": division,
             "gross": shown(gross),
             "net": shown(None if gross is None else gross - now.tare),

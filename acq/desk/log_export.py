@@ -22,6 +22,7 @@ COLUMNS = (
     "count", "utc", "seconds", "until_seconds", "channel", "value", "unit", "limit", "raw", "note",
 )  # fmt: skip
 MOST_XLSX = 1_048_576 - 1
+SUFFIXES = (".csv", ".parquet", ".xlsx")
 Rows = list[tuple[Any, ...]]
 
 
@@ -31,7 +32,7 @@ def export(path: Path, target: Path) -> int:
     Raises WrongInput for another suffix or a missing library, BenchFailure when it cannot be
     written.
     """
-    writers = {".csv": _csv, ".parquet": _parquet, ".xlsx": _xlsx}
+    writers = dict(zip(SUFFIXES, (_csv, _parquet, _xlsx), strict=True))
     writer = writers.get(target.suffix.lower())
     if writer is None:
         raise WrongInput(f"{target}: the suffix is one of {', '.join(writers)}")

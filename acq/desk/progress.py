@@ -37,6 +37,7 @@ class PlainLines:
         self._err = err
         self._prompts = prompts
         self._start: datetime | None = None
+        self._waited_for = ""
 
     def see(self, line: Line) -> None:
         for text in self.texts(line):
@@ -47,7 +48,7 @@ class PlainLines:
         try:
             click.echo(text, err=self._err)
         except BrokenPipeError:
-            _into_the_void(2 if self._err else 1)
+            into_the_void(2 if self._err else 1)
 
     def show_prompt(self, prompt: Prompt) -> None:
         if prompt.caution:
@@ -66,10 +67,13 @@ class PlainLines:
                 return self._opening(content)
             case "resumed":
                 return [f"taken up again (attempt {content['attempt']})"]
+            case "effect" if content["kind"] == "note":
+                return [f"            NOTE  {content['got']['text']}"]
             case "check-opened":
+                self._waited_for = ""
                 return [f"{self._clock(content)}  {content['check']}"]
             case "waiting" if content["seconds"] >= 1.0:
-                return [f"            wait {content['seconds']:g} s: {content['because']}"]
+                return self._waiting(content)
             case "effect" if content["kind"] == "finding":
                 return [f"            {finding_line(content['got'])}"]
             case "effect" if content["kind"] == "diagnosis":
@@ -85,6 +89,13 @@ class PlainLines:
                 caution = [f"  CAUTION   {prompt['caution']}"] if prompt["caution"] else []
                 return [*caution, f"  asked     {prompt['text']}"]
         return []
+
+    def _waiting(self, content: Mapping[str, Any]) -> list[str]:
+        """A log waits hundreds of times for one reason: told once."""
+        if content["because"] == self._waited_for:
+            return []
+        self._waited_for = content["because"]
+        return [f"            wait {content['seconds']:g} s: {content['because']}"]
 
     def _opening(self, content: Mapping[str, Any]) -> list[str]:
         run, cell = content["run"], content["cell"]
@@ -104,7 +115,7 @@ class PlainLines:
         return f"{self._start + timedelta(microseconds=content['t'] // 1000):%H:%M:%S}  "
 
 
-def _into_the_void(descriptor: int) -> None:
+def into_the_void(descriptor: int) -> None:
     void = os.open(os.devnull, os.O_WRONLY)
     os.dup2(void, descriptor)
     os.close(void)

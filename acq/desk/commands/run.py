@@ -69,13 +69,13 @@ def run(
     with contextlib.ExitStack() as held:
         if simulated:  # before a bench is started for nothing
             held.enter_context(Records.open(records_url, simulated=True)).close()
-        text, file = _bench_text(bench_path, scenario, seed, pace)
+        text, file = bench_text(bench_path, scenario, seed, pace)
         beside = bench_path.parent if bench_path is not None else Path()
         check_dialects(file, beside)
         on_simulation = file.simulation is not None
         records = held.enter_context(Records.open(records_url, simulated=on_simulation))
-        time = held.enter_context(_leading(file, ours=simulated))
-        folder = _new_folder(file, records, _seed(time))
+        time = held.enter_context(leading(file, ours=simulated))
+        folder = new_folder(file, records, seed_of(time))
         copy_bench_file(text, folder)
         keep_dialects(file, beside, folder)
         conductor = _conductor(held, folder, records, time, performer, prompts, as_json)
@@ -85,8 +85,8 @@ def run(
             plan=chosen_plan,
             cell=cell,
             bench=file,
-            seed=_seed(time),
-            performer=performer or _login(simulated),
+            seed=seed_of(time),
+            performer=performer or login(simulated),
             indication_only=indication_only,
             workshop=find_workshop().model_dump(mode="json"),
         )
@@ -108,12 +108,12 @@ def resume(number: str, records_url: str | None, prompts: bool, as_json: bool) -
     with contextlib.ExitStack() as held:
         records = held.enter_context(Records.open(records_url, simulated=opened["simulated"]))
         file = _same_bench(folder, opened["scenario"], opened["seed"])
-        time = held.enter_context(_leading(file, ours=True))
+        time = held.enter_context(leading(file, ours=True))
         conductor = _conductor(held, folder, records, time, opened["performer"], prompts, as_json)
         return report(conductor.take_up(), records, as_json=as_json)
 
 
-def _bench_text(
+def bench_text(
     path: Path | None, scenario: str, seed: int | None, pace: float | None
 ) -> tuple[str, BenchFile]:
     """Return the bench file's text and content: a person's, or the simulated bench's own."""
@@ -132,13 +132,13 @@ def _same_bench(folder: RunFolder, scenario: str | None, seed: int | None) -> Be
     try:
         SteppedTime(file.simulation.control).close()
     except SimulatedBenchGone:
-        text, file = _bench_text(None, scenario or "healthy", seed, None)
+        text, file = bench_text(None, scenario or "healthy", seed, None)
         copy_bench_file(text, folder)
     return file
 
 
 @contextlib.contextmanager
-def _leading(file: BenchFile, *, ours: bool) -> Iterator[Time]:
+def leading(file: BenchFile, *, ours: bool) -> Iterator[Time]:
     """Lead the bench's time; a simulated bench of ours ends with the run it was started for."""
     time = bench_time(file)
     try:
@@ -148,12 +148,12 @@ def _leading(file: BenchFile, *, ours: bool) -> Iterator[Time]:
             time.end() if ours else time.close()
 
 
-def _seed(time: Time) -> int | None:
+def seed_of(time: Time) -> int | None:
     """The seed of a simulated bench; None on a real one."""
     return int(time.bench["seed"]) if isinstance(time, SteppedTime) else None
 
 
-def _new_folder(file: BenchFile, records: Records, seed: int | None) -> RunFolder:
+def new_folder(file: BenchFile, records: Records, seed: int | None) -> RunFolder:
     if file.simulation is not None:
         name = Path(file.simulation.scenario).stem
         return new_run_folder(f"SIM-{name}-{seed}", simulated=True)
@@ -179,7 +179,7 @@ def _conductor(
     if isinstance(time, SteppedTime) and not prompts:
         technician = AutomaticTechnician(time)
     else:
-        technician = TerminalTechnician(onlooker.show_prompt, performer or _login(False), control)
+        technician = TerminalTechnician(onlooker.show_prompt, performer or login(False), control)
     return Conductor(
         folder=folder,
         records=records,
@@ -198,7 +198,7 @@ def _onlooker(as_json: bool, *, by_itself: bool) -> Onlooker:
     return PlainLines(err=as_json, prompts=by_itself)
 
 
-def _login(simulated: bool) -> str:
+def login(simulated: bool) -> str:
     if simulated:
         return "simulated technician"
     try:
