@@ -22,7 +22,7 @@ from acq.runs.effects import Needs
 from acq.runs.findings import withheld
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences import acceptance, steps
+from sequences import exciting, route, steps
 from sequences.check_standard_plan import CheckStandardPlan
 
 CHART_RULE = "simple acceptance"
@@ -38,14 +38,14 @@ POWERED = Needs(powered=True)
 )
 def check_standard(run: Run[CheckStandardPlan]) -> None:
     """Read the bench's kept bridge, resistors and giga-ohm, and chart them."""
-    acceptance.refuse_other_routes(run)
+    route.refuse_other_routes(run)
     short_volts(run)
     short_ohms(run)
     pairs = {pair: kept_pair(run, pair) for pair in (INPUT, OUTPUT)}
     kept_insulation(run)
     gate = steps.excitation_gate(run, pairs)
     if gate.is_open:
-        gate = acceptance.first_excitation(run)
+        gate = exciting.first_excitation(run)
     if gate.is_open:
         gate = kept_ratio(run)
     if not gate.is_open:

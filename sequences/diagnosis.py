@@ -6,40 +6,83 @@ certificate shows them as they were found.
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from acq.analysis.diagnosis import diagnose
 from acq.analysis.drawing import as_svg
 from acq.analysis.leads import LeadPair
 from acq.analysis.leads_report import LeadsReport, document, picture
-from acq.analysis.observed import Insulation, Observed, PairReading, Paths, ZeroReading
+from acq.analysis.observed import (
+    Insulation,
+    Loaded,
+    Observed,
+    PairReading,
+    Paths,
+    ZeroReading,
+)
 from acq.cells.expectation import earlier_readings, expected_cells
 from acq.readings.measured import Bound, Measured
 from acq.runs.run import Run
+
+if TYPE_CHECKING:
+    from sequences.zero_basis import Basis
 
 _KEPT = ("faults", "next_test", "cannot_see", "assumption", "arms", "probabilities")
 
 
 @dataclass(slots=True)
 class Seen:
-    """What the checks of a run leave for the diagnosis; blanks are not measured."""
+    """What the checks of a run leave for the diagnosis and for each other; blanks: not measured.
+
+    `unsteady` withholds what a cell that is not soaked cannot tell; `sense_objection` is why its
+    sense leads are not used. `bridge` names the bridge where a body has several.
+    """
 
     pairs: dict[LeadPair, Measured] = field(default_factory=dict)
+    repeats: dict[LeadPair, list[float]] = field(default_factory=dict)  # ohm
+    polarity: dict[LeadPair, float] = field(default_factory=dict)  # ohm, forward less reversed
+    unsteady_pairs: set[LeadPair] = field(default_factory=set)
+    kelvin: Measured | None = None
     insulation: dict[str, Measured] = field(default_factory=dict)  # by path
-    zero: Any = None
+    contacts: dict[LeadPair, float] = field(default_factory=dict)
+    flexing: dict[str, float] = field(default_factory=dict)  # ohm, by place
+    of_limit: dict[str, float] = field(default_factory=dict)
+    zero: Any = None  # per volt where the excitation was read
+    predicted: Any = None  # likewise
+    basis: Basis | None = None
     emf: Any = None
+    unsteady: str = ""
+    sense_objection: str = ""
+    bridge: str = ""
+
+    def named(self, name: str) -> str:
+        """Return a finding's name, with its bridge where there are several."""
+        return f"{self.bridge}: {name}" if self.bridge else name
 
     def observed(self) -> Observed:
         return Observed(
-            pairs={pair: PairReading(ohms=_ohms(value)) for pair, value in self.pairs.items()},
+            pairs={pair: self._pair(pair, value) for pair, value in self.pairs.items()},
             insulation=Paths(
                 leads_housing=self._path("leads to housing"),
                 leads_shield=self._path("leads to shield"),
                 shield_housing=self._path("shield to housing"),
             ),
+            contacts=self.contacts,
+            flexing=self.flexing,
             zero=self._zero(),
+            loaded=Loaded(of_limit=self.of_limit) if self.of_limit else None,
+        )
+
+    def _pair(self, pair: LeadPair, value: Measured) -> PairReading:
+        repeats = self.repeats.get(pair, [])
+        return PairReading(
+            ohms=_ohms(value),
+            deviation=statistics.stdev(repeats) if len(repeats) > 1 else None,
+            repeats=max(1, len(repeats)),
+            polarity_ohms=self.polarity.get(pair),
         )
 
     def _path(self, name: str) -> Insulation | None:
@@ -54,7 +97,9 @@ class Seen:
         if self.zero is None:
             return None
         emf = None if self.emf is None else float(self.emf.x)
-        return ZeroReading(ratio=float(self.zero.x), emf_volts=emf)
+        factor = 1.0 if self.basis is None else getattr(self.basis.factor, "x", self.basis.factor)
+        # the network knows the plug only
+        return ZeroReading(ratio=float(self.zero.x) / float(factor), emf_volts=emf)
 
 
 def diagnosis(run: Run[Any], seen: Seen) -> None:

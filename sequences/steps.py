@@ -4,18 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from acq.analysis import network
-from acq.analysis.leads import INPUT, Lead, LeadPair
+from acq.analysis.leads import FOUR_WIRE_PAIRS, INPUT, Lead, LeadPair
 from acq.bench.bench import Excitation, Request
 from acq.cells.cell import Cell
-from acq.cells.limits import Limits
 from acq.errors import WrongInput
 from acq.readings.budget import expanded
 from acq.readings.measured import Bound, Measured, Uncertain, is_number
 from acq.readings.reading import Reading
-from acq.readings.rules import Limit
 from acq.readings.settling import Settling, StableCriterion
 from acq.readings.units import format_value
 from acq.runs.check import Check
@@ -23,6 +20,8 @@ from acq.runs.effects import Needs
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from sequences.acceptance_plan import AcceptancePlan
+from sequences.ohms import expected_ohms as expected_ohms
+from sequences.ohms import measure_pair as measure_pair
 
 _PROTECTION = 1.1  # of the excitation: over-voltage protection, never above the sheet's maximum
 
@@ -47,38 +46,6 @@ def closed(because: str) -> Gate:
 # --- lead pairs
 
 
-def measure_pair(run: Run[AcceptancePlan], check: Check, pair: LeadPair) -> Measured:
-    """Measure one pair, in the range that its papers ask for; open only after the largest one."""
-    plan = run.plan.resistance
-    expected = expected_ohms(run.cell, pair)
-    for range_ in run.ranges("dmm", "resistance", at_least=1.05 * expected):
-        request = Request(
-            quantity="resistance",
-            range_=range_,
-            plc=plan.power_line_cycles,
-            offset_compensation=True,
-        )
-        first = check.read(request)
-        if first.is_number:
-            more = check.readings(request, plan.readings - 1)
-            return run.uncertainties.mean([first, *more])
-    return run.uncertainties.mean([first])
-
-
-def expected_ohms(cell: Cell, pair: LeadPair) -> float:
-    """The value that the papers promise for a pair, ohm; for choosing ranges and gates.
-
-    Raises WrongInput when no paper gives any resistance.
-    """
-    for limit in Limits(cell).resistance(pair):
-        if limit.lower is not None and limit.upper is not None:
-            return (limit.lower + limit.upper) / 2
-    ohms = cell.lowest_input_resistance
-    if ohms is None:
-        raise WrongInput(f"cell {cell.serial}: no paper gives its input resistance")
-    return ohms
-
-
 def numbers(pairs: Mapping[LeadPair, Measured]) -> dict[LeadPair, Uncertain] | None:
     """Return the pairs when all of them are numbers, None when one is open."""
     known = {pair: value for pair, value in pairs.items() if is_number(value)}
@@ -89,6 +56,8 @@ def excitation_gate(run: Run[AcceptancePlan], pairs: Mapping[LeadPair, Measured]
     """No excitation onto a short or an open lead."""
     plan = run.plan.resistance
     for pair, measured in pairs.items():
+        if pair not in FOUR_WIRE_PAIRS:
+            continue
         if isinstance(measured, Bound) or measured.x > plan.open_above_ohms:
             return closed(f"no excitation: {pair} is open ({plan.gate_source})")
         if measured.x < plan.short_below_share * expected_ohms(run.cell, pair):
@@ -152,9 +121,9 @@ def excitation(cell: Cell, volts: float) -> Excitation:
     )
 
 
-def sense_leads(cell: Cell) -> tuple[Lead, Lead]:
-    """Where the excitation at the cell is measured."""
-    if cell.wires == 6:
+def sense_leads(cell: Cell, wires: int | None = None) -> tuple[Lead, Lead]:
+    """Where the excitation at the cell is measured; `wires` 4: not by its sense leads."""
+    if (wires or cell.wires) == 6:
         return Lead.SE_PLUS, Lead.SE_MINUS
     return Lead.EX_PLUS, Lead.EX_MINUS
 
@@ -173,9 +142,9 @@ def volts_request(
     return request
 
 
-def volts_at_the_cell(run: Run[AcceptancePlan], check: Check) -> Measured:
+def volts_at_the_cell(run: Run[AcceptancePlan], check: Check, wires: int | None = None) -> Measured:
     """Read the first excitation at the cell."""
-    across = sense_leads(run.cell)
+    across = sense_leads(run.cell, wires)
     request = volts_request(run, check, run.plan.excitation.first_volts, across)
     return run.uncertainties.of(check.read(request, across=across))
 
@@ -251,41 +220,29 @@ def signal_request(run: Run[AcceptancePlan], check: Check) -> Request:
     return volts_request(run, check, expected, SIGNAL)
 
 
-def signal_and_excitation(run: Run[AcceptancePlan], check: Check) -> network.Excited[Uncertain]:
+def signal_and_excitation(
+    run: Run[AcceptancePlan],
+    check: Check,
+    wires: int | None = None,
+    signal_leads: tuple[Lead, Lead] = SIGNAL,
+    expected_signal: float | None = None,
+) -> network.Excited[Uncertain]:
     """Read signal and excitation in turn, so that drift of the supply is bracketed.
 
     One meter reads both. The excitation comes signed: its HI stays on Ex+ (Se+).
     """
-    volts = min(run.plan.excitation.volts, run.cell.excitation)
-    at_cell = volts_request(run, check, volts, sense_leads(run.cell))
-    request = signal_request(run, check)
-    excitations: list[Reading] = [check.read(at_cell, across=sense_leads(run.cell))]
+    at = sense_leads(run.cell, wires)
+    at_cell = volts_request(run, check, min(run.plan.excitation.volts, run.cell.excitation), at)
+    if expected_signal is None:
+        request = signal_request(run, check)
+    else:
+        request = volts_request(run, check, expected_signal, signal_leads)
+    excitations: list[Reading] = [check.read(at_cell, across=at)]
     signals: list[Reading] = []
     for _ in range(run.plan.zero.readings):
-        signals.append(check.read(request, across=SIGNAL))
-        excitations.append(check.read(at_cell, across=sense_leads(run.cell)))
+        signals.append(check.read(request, across=signal_leads))
+        excitations.append(check.read(at_cell, across=at))
     signal, excited = (run.uncertainties.mean(each) for each in (signals, excitations))
     if not is_number(signal) or not is_number(excited):
         raise WrongInput("signal or excitation is over range in the meter's largest range")
     return network.Excited(signal, excited)
-
-
-def agreement(check: Check, measured: Any, pairs: Mapping[LeadPair, Measured]) -> None:
-    """The measured zero against the one that the six pairs demand: E_n with both U."""
-    known = numbers(pairs)
-    if known is None:
-        check.withhold("a lead pair is open: no zero is predicted")
-        return
-    difference = measured - network.predicted_zero(known)
-    spread = float(f"{expanded(difference).U:.2g}")  # only shown: E_n itself decides
-    source = "zero within ±U of the difference: the exact relation of six pair resistances"
-    limit = Limit(-spread, spread, "V/V", source, reference=0.0, reference_uncertainty=0.0)
-    check.finding(
-        "zero balance against the lead pairs",
-        "zero balance",
-        "V/V",
-        difference,
-        [limit],
-        rule="normalised error",
-        share=None,
-    )

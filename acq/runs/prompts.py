@@ -32,6 +32,7 @@ class Prompt:
     settings: Mapping[str, Knob] = field(default_factory=dict)
     switch: bool | None = None
     load: Mapping[str, float] = field(default_factory=dict)  # kilograms or newtons, corner
+    shunt: Mapping[str, Any] = field(default_factory=dict)  # a resistor: between, ohms, seconds
 
     def as_json(self) -> dict[str, Any]:
         """What the journal keeps of the question."""
@@ -42,6 +43,7 @@ class Prompt:
             "settings": dict(self.settings),
             "switch": self.switch,
             "load": dict(self.load),
+            "shunt": dict(self.shunt),
         }
         return {
             **{key: value for key, value in more.items() if value not in ("", [], {}, None)},

@@ -6,6 +6,7 @@ import os
 import select
 import sys
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from acq.bench.connections import Join
 from acq.bench.stepped_time import SteppedTime
@@ -34,6 +35,8 @@ class AutomaticTechnician:
             self._operate(prompt)
         if prompt.load:
             self._load(prompt.load)
+        if prompt.shunt:
+            self._shunt(prompt.shunt)
         if prompt.display:
             return Answer(self._seen(prompt), "automatic technician")
         return Answer(prompt.choices[0] if prompt.choices else "", "automatic technician")
@@ -49,6 +52,12 @@ class AutomaticTechnician:
         where = {} if corner is None else {"corner": round(corner)}
         self._time.wait(_HAND_S)
         self._time.hand("load", **wanted, **where)
+
+    def _shunt(self, shunt: Mapping[str, Any]) -> None:
+        """Hold a resistor between two leads for so many seconds."""
+        until = self._time.now_ns() / 1e9 + float(shunt["seconds"])
+        wanted = {"between": shunt["between"], "ohms": shunt["ohms"], "until": until}
+        self._time.hand("fault", kind="leak", **wanted)
 
     def _clip(self, join: Join, **how: bool) -> None:
         self._time.hand("clip", terminal=join.terminal, lead=join.lead.value, **how)

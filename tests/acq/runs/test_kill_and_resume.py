@@ -92,7 +92,11 @@ def test_a_signal_measured_before_the_excitation_went_off_is_measured_again(tria
     trial.in_child(at_first("check-opened", check="signal, reversed"))
     assert trial.in_child() == 0
     again = [line for line in lines_of(trial) if line.what == "measured-again"]
-    assert [line.content["check"] for line in again] == ["warm-up", "signal, normal"]
+    assert [line.content["check"] for line in again] == [
+        "warm-up",
+        "supply current",
+        "signal, normal",
+    ]
 
 
 def test_ctrl_c_ten_times_switches_off_and_closes_the_run_as_interrupted(

@@ -1,0 +1,98 @@
+"""Excitation: a first volt, then full, then warm; what the supply gives judges the bridge again."""
+
+from __future__ import annotations
+
+from acq.analysis.leads import INPUT
+from acq.bench.connections import Polarity
+from acq.cells.limits import Limits
+from acq.readings.measured import is_number
+from acq.runs.effects import Needs
+from acq.runs.run import Run
+from sequences import steps
+from sequences.acceptance_plan import AcceptancePlan
+from sequences.diagnosis import Seen
+from sequences.judging import judge
+from sequences.steps import Gate
+
+POWERED = Needs(powered=True)
+POLARITY_SHARE = 0.02  # of a resistance: far beyond any EMF, and what an amplifier shows
+
+
+def gate_of_the_leads(run: Run[AcceptancePlan], seen: Seen) -> Gate:
+    """No excitation onto a short, an open lead or something that is no resistor."""
+    gate = steps.excitation_gate(run, seen.pairs)
+    if not gate.is_open:
+        return gate
+    for pair, difference in seen.polarity.items():
+        measured = seen.pairs[pair]
+        if is_number(measured) and abs(difference) > POLARITY_SHARE * abs(measured.x):
+            return steps.closed(
+                f"no excitation: {pair} changes by {difference:.3g} ohm when the test current is"
+                " reversed: built-in electronics?"
+            )
+    return gate
+
+
+def sensed_wires(run: Run[AcceptancePlan], seen: Seen) -> int:
+    """4 where the sense leads of a 6-wire cell must not be used, or where there are none."""
+    half = run.cell.data_sheet.bridge == "half"
+    return 4 if half or seen.sense_objection else run.cell.wires
+
+
+def first_excitation(run: Run[AcceptancePlan], seen: Seen | None = None) -> Gate:
+    """At most one volt first: polarity and volts at the cell, sense loops, I = U / Rin."""
+    plan = run.plan.excitation
+    seen = seen or Seen()
+    wires = sensed_wires(run, seen)
+    with (
+        run.excited(steps.excitation(run.cell, plan.first_volts), wires=wires),
+        run.check("first excitation") as check,
+    ):
+        check.wait(1.0, "the supply settles")
+        volts = steps.volts_at_the_cell(run, check, wires)
+        amperes = steps.supply_current(run, check)
+        marks = [f"sense leads not used: {seen.sense_objection}"] if seen.sense_objection else []
+        name = seen.named("excitation at the cell, first")
+        check.finding(name, "dc-voltage", "V", volts, marks=marks)
+        check.finding(seen.named("supply current, first"), "current", "A", amperes)
+        gate = steps.first_excitation_gate(run, volts, amperes)
+        if not gate.is_open:
+            check.withhold(gate.because)
+    return gate
+
+
+def input_by_supply(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
+    """The third look at the input resistance: supply current at full excitation."""
+    volts = min(run.plan.excitation.volts, run.cell.excitation)
+    with run.check("supply current", needs=POWERED) as check:
+        amperes = steps.supply_current(run, check)
+        measured = seen.pairs.get(INPUT)
+        marks = []
+        if measured is not None and is_number(measured) and is_number(amperes) and amperes.x:
+            marks.append(f"I = U/Rin: {volts / amperes.x:.4g} ohm, the meter {measured.x:.6g} ohm")
+        judge(
+            check,
+            seen,
+            run.plan.supply_current,
+            "supply current",
+            "current",
+            "A",
+            amperes,
+            limits.supply_current(volts),
+            marks=marks,
+        )
+
+
+def sides(run: Run[AcceptancePlan]) -> tuple[list[Polarity], str]:
+    """The polarities that are used, and why only one where it is one."""
+    if run.cell.reversal_objection is not None:
+        return [Polarity.NORMAL], run.cell.reversal_objection
+    if run.plan.zero.reverse == "on-off-on":
+        return [Polarity.NORMAL], "the plan has no change-over"
+    return list(Polarity), ""
+
+
+def warm_up_plainly(run: Run[AcceptancePlan]) -> None:
+    """Warm up by time, where the signal does not stand for the warmth."""
+    with run.check("warm-up", needs=POWERED) as check:
+        check.wait(run.plan.excitation.warm_up_s, "cell and supply warm up under excitation")

@@ -1,0 +1,74 @@
+"""Soak by criterion: the input resistance of a cell at room temperature stands still."""
+
+from __future__ import annotations
+
+from acq.analysis.leads import INPUT
+from acq.bench.connections import ohms
+from acq.readings.reading import Reading
+from acq.readings.settling import Settling, Stability, StableCriterion
+from acq.runs.check import Check
+from acq.runs.run import Run
+from sequences.acceptance_plan import AcceptancePlan, Soak
+from sequences.diagnosis import Seen
+from sequences.ohms import expected_ohms, requests
+
+SCATTERING_WINDOWS = 3  # a reading that jumps is no question of temperature: no long wait
+
+
+def soak(run: Run[AcceptancePlan], seen: Seen) -> None:
+    """Wait until the resistance stands still; else the run goes on and judges nothing by it."""
+    plan = run.plan.soak
+    if plan is None:
+        return
+    with run.connected(ohms(INPUT)), run.check("soak") as check:
+        state, because = _watch(run, check, plan)
+        if state is None:
+            check.withhold("Ex+ Ex- is open: whether the cell is soaked is not known")
+            return
+        drift = abs(state.slope) * plan.window_s
+        allowed = plan.drift_share * expected_ohms(run.cell, INPUT)
+        if not because:
+            seen.of_limit["zero drift"] = drift / allowed
+            return
+        if state.state == "scattering" or state.spread > _criterion(run, plan).spread:
+            seen.unsteady = f"unsteady: Ex+ Ex- {state.because} ({plan.source})"
+        else:
+            seen.of_limit["zero drift"] = max(1.5, drift / allowed)
+            seen.unsteady = f"not soaked: Ex+ Ex- {because} ({plan.source})"
+        check.withhold(seen.unsteady)
+
+
+def _watch(run: Run[AcceptancePlan], check: Check, plan: Soak) -> tuple[Stability | None, str]:
+    """Return the newest state, and why it is not good enough; "" when it is."""
+    settling = Settling(_criterion(run, plan))
+    request = requests(run, expected_ohms(run.cell, INPUT))[0]
+    began: float | None = None
+    while True:
+        reading: Reading = check.read(request)
+        if reading.value is None or not reading.is_number:
+            return None, ""
+        seconds = reading.ended_ns / 1e9
+        began = seconds if began is None else began
+        state = settling.add(seconds, reading.value, reading.raw)
+        if state.stable:
+            return state, ""
+        passed = seconds - began
+        too_long = passed > plan.at_most_s
+        if state.state == "scattering":
+            too_long = too_long or passed > SCATTERING_WINDOWS * plan.window_s
+        if too_long:
+            return state, f"{state.because} after {passed / 60:.0f} min"
+        check.wait(plan.every_s, f"soak: {_shown(state)}")
+
+
+def _shown(state: Stability) -> str:
+    return "Ex+ Ex- is watched" if state.state == "too few" else f"Ex+ Ex- {state.because}"
+
+
+def _criterion(run: Run[AcceptancePlan], plan: Soak) -> StableCriterion:
+    expected = expected_ohms(run.cell, INPUT)
+    return StableCriterion(
+        window_s=plan.window_s,
+        drift=plan.drift_share * expected,
+        spread=plan.spread_share * expected,
+    )

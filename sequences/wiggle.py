@@ -1,0 +1,113 @@
+"""The wiggle test: a fast log of a pair while the cable is flexed and the body tapped."""
+
+from __future__ import annotations
+
+from acq.analysis.leads import LeadPair
+from acq.bench.bench import Request
+from acq.bench.connections import ohms
+from acq.readings.measured import Bound, Measured, is_number
+from acq.readings.reading import Reading
+from acq.readings.rules import Limit
+from acq.runs.check import Check
+from acq.runs.prompts import Prompt
+from acq.runs.run import Run
+from sequences.acceptance_plan import AcceptancePlan, Wiggle
+from sequences.diagnosis import Seen
+from sequences.ohms import expected_ohms
+
+PLACES = {
+    "gland": "flex the cable at the gland",
+    "cable": "flex the cable every half metre along its length",
+    "body": "tap the body lightly",
+}
+
+
+def wiggle(run: Run[AcceptancePlan], seen: Seen) -> None:
+    """Log each pair of the plan at each place; the largest change and its place are findings."""
+    plan = run.plan.wiggle
+    if plan is None:
+        return
+    pairs = [pair for text in plan.pairs if (pair := LeadPair.read(text)) in seen.pairs]
+    pairs = [pair for pair in pairs if is_number(seen.pairs[pair])]
+    for number, pair in enumerate(pairs):
+        with run.connected(ohms(pair)), run.check("wiggle test", pair) as check:
+            if number == 0:
+                check.ask(_prompt(plan, len(pairs)))
+            request = _fast(run, check, plan, pair)
+            for place in plan.places:
+                check.wait(1.0, f"now {PLACES[place]}, for {plan.seconds:g} s ({pair} is logged)")
+                _place(run, check, seen, plan, pair, place, _log(check, request, plan))
+
+
+def _prompt(plan: Wiggle, pairs: int) -> Prompt:
+    every = ", then ".join(PLACES[place] for place in plan.places)
+    again = "" if pairs == 1 else f"; {pairs} times over, for {pairs} pairs of leads"
+    return Prompt(
+        text=f"Wiggle test, {plan.seconds:g} s at each place: {every}{again}. The screen says"
+        " when. Begin?",
+        caution="Move nothing that hangs or carries a load; stop if a weld seam moves.",
+        choices=("begin",),
+    )
+
+
+def _fast(run: Run[AcceptancePlan], check: Check, plan: Wiggle, pair: LeadPair) -> Request:
+    """The request in the range that holds the pair, without offset compensation: it is slow."""
+    for range_ in run.ranges("dmm", "resistance", at_least=1.05 * expected_ohms(run.cell, pair)):
+        request = Request(quantity="resistance", range_=range_, plc=plan.power_line_cycles)
+        if check.read(request).is_number:
+            break
+    return request
+
+
+def _log(check: Check, request: Request, plan: Wiggle) -> list[Reading]:
+    """Read for the plan's seconds of bench time."""
+    taken: list[Reading] = []
+    while not taken or taken[-1].ended_ns - taken[0].started_ns < plan.seconds * 1e9:
+        taken.append(check.read(request))
+        if plan.every_s:
+            check.wait(plan.every_s, "fast log")
+    return taken
+
+
+def _place(
+    run: Run[AcceptancePlan],
+    check: Check,
+    seen: Seen,
+    plan: Wiggle,
+    pair: LeadPair,
+    place: str,
+    taken: list[Reading],
+) -> None:
+    """Judge the largest change at one place."""
+    change = _change(run, taken)
+    size = change.value if isinstance(change, Bound) else change.x
+    seen.flexing[place] = max(seen.flexing.get(place, 0.0), size)
+    check.finding(
+        seen.named(f"{pair} while flexing, {place}, max - min"),
+        "resistance",
+        "ohm",
+        change,
+        [Limit(None, plan.jump_ohms, "ohm", plan.source)],
+        rule="simple acceptance",
+        share=None,
+        marks=(f"{len(taken)} readings in {_seconds(taken):.0f} s",),
+    )
+
+
+def _change(run: Run[AcceptancePlan], taken: list[Reading]) -> Measured:
+    """Return max - min with the noise of two readings: what both have in common cancels."""
+    values = [each.value for each in taken if each.is_number and each.value is not None]
+    if len(values) < len(taken):
+        return Bound(taken[0].range_ or max(values, default=0.0), "above")
+    first = taken[0]
+    accuracy = run.accuracy(first.instrument, first.quantity, first.range_)
+    noise = 0.0
+    if accuracy is not None and first.plc:
+        noise = accuracy.noise * (accuracy.noise_plc / first.plc) ** 0.5
+    spread = run.uncertainties.fresh("noise of two readings", noise * 2.0**0.5)
+    change: Measured = max(values) - min(values) + spread
+    return change
+
+
+def _seconds(taken: list[Reading]) -> float:
+    return (taken[-1].ended_ns - taken[0].started_ns) / 1e9

@@ -1,0 +1,157 @@
+"""Zero balance: both polarities by change-over, or on, off and on; against the lead pairs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from acq.analysis import network
+from acq.bench.connections import Polarity, excitation
+from acq.cells.limits import Limits
+from acq.readings.budget import expanded
+from acq.readings.measured import Uncertain
+from acq.readings.rules import Limit
+from acq.runs.check import Check
+from acq.runs.run import Run
+from sequences import exciting, hand_load, shunt_check, stability, steps
+from sequences.acceptance_plan import AcceptancePlan
+from sequences.diagnosis import Seen
+from sequences.exciting import POWERED
+from sequences.judging import judge
+
+FINDINGS = (
+    ("zero balance", "V/V"),
+    ("thermal EMF", "V"),
+    ("zero balance against the lead pairs", "V/V"),
+)
+AGREEMENT = "guarded rejection, w = 0.5 U"
+Excited = network.Excited[Uncertain]
+
+
+def withhold_zero(run: Run[AcceptancePlan], seen: Seen, because: str) -> None:
+    """State that there is no zero, and why."""
+    for name, unit in FINDINGS:
+        run.withhold(seen.named(name), name, unit, because)
+
+
+def zero(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
+    """Zero balance, with what is done under the same excitation beside it."""
+    if seen.unsteady:
+        withhold_zero(run, seen, seen.unsteady)
+        return
+    read: dict[str, Excited] = {}
+    polarities, only = exciting.sides(run)
+    for side in polarities:
+        if not _one_side(run, limits, seen, read, side):
+            return
+    if only:
+        _off_and_on(run, seen, read)
+    zero_findings(run, limits, seen, read, only)
+
+
+def _one_side(
+    run: Run[AcceptancePlan],
+    limits: Limits,
+    seen: Seen,
+    read: dict[str, Excited],
+    side: Polarity,
+) -> bool:
+    """Read one polarity; False when the cell does not come to rest."""
+    volts = min(run.plan.excitation.volts, run.cell.excitation)
+    wires = exciting.sensed_wires(run, seen)
+    with run.excited(steps.excitation(run.cell, volts), side, wires):
+        if side is Polarity.NORMAL:
+            settled = steps.warm_up(run)
+            if not settled.is_open:
+                withhold_zero(run, seen, settled.because)
+                return False
+            exciting.input_by_supply(run, limits, seen)
+        read[side.value] = signal(run, seen, side.value, f"{side.value} excitation")
+        if side is Polarity.NORMAL:
+            stability.stability(run, seen)
+            shunt_check.shunt_check(run, seen)
+            hand_load.hand_load(run, seen)
+    return True
+
+
+def signal(run: Run[AcceptancePlan], seen: Seen, about: str, after: str) -> Excited:
+    """Signal and excitation in turn, after settling."""
+    with run.check("signal", about, POWERED) as check:
+        check.wait(run.plan.zero.settle_s, f"settling after {after}")
+        excited = steps.signal_and_excitation(run, check, exciting.sensed_wires(run, seen))
+        name = seen.named(f"excitation at the cell, {about}")
+        check.finding(name, "dc-voltage", "V", excited.excitation)
+    return excited
+
+
+def _off_and_on(run: Run[AcceptancePlan], seen: Seen, read: dict[str, Excited]) -> None:
+    """Without a change-over: off, then on again, so that a drift between the two cancels."""
+    wires = exciting.sensed_wires(run, seen)
+    volts = min(run.plan.excitation.volts, run.cell.excitation)
+    with run.connected(excitation(wires)):
+        read["off"] = signal(run, seen, "off", "excitation off")
+    with run.excited(steps.excitation(run.cell, volts), Polarity.NORMAL, wires):
+        again = signal(run, seen, "on again", "normal excitation")
+    first: Any = read[Polarity.NORMAL.value]
+    second: Any = again
+    read[Polarity.NORMAL.value] = network.Excited(
+        (first.signal + second.signal) / 2.0, (first.excitation + second.excitation) / 2.0
+    )
+
+
+def zero_findings(
+    run: Run[AcceptancePlan],
+    limits: Limits,
+    seen: Seen,
+    read: Mapping[str, Excited],
+    only: str,
+) -> None:
+    """What both excitations together say: the ratio, and apart from it the EMF."""
+    plan = run.plan.zero
+    with run.check("zero balance") as check:
+        other = read["off"] if only else read[Polarity.REVERSED.value]
+        part = network.bridge_part(read[Polarity.NORMAL.value], other)
+        seen.zero, seen.emf = part.ratio, part.emf
+        marks = [f"on, off and on: not reversed, {only}"] if only else []
+        if seen.sense_objection:
+            marks.append(f"per volt at the plug: {seen.sense_objection}")
+        source = f"plan {run.plan.name}: {plan.emf_source}"
+        allowed = Limit(-plan.emf_volts, plan.emf_volts, "V", source)
+        judge(check, seen, plan, "thermal EMF", "dc-voltage", "V", part.emf, [allowed])
+        judge(
+            check,
+            seen,
+            plan,
+            "zero balance",
+            "zero balance",
+            "V/V",
+            part.ratio,
+            limits.zero_balance,
+            marks=marks,
+        )
+        agreement(check, seen)
+
+
+def agreement(check: Check, seen: Seen) -> None:
+    """The measured zero against the one that the pairs demand, with the budget of both.
+
+    Zero is the only value that a sound cell may show: rejected beyond 1.5 U, so that chance
+    alone rejects one sound cell in some hundreds and not one in twenty.
+    """
+    if seen.predicted is None or seen.basis is None:
+        check.withhold("no zero is predicted by the lead pairs")
+        return
+    difference = seen.zero - seen.predicted
+    spread = expanded(difference).U
+    source = "zero within ±U of the difference: the exact relation of six pair resistances"
+    limit = Limit(-spread, spread, "V/V", source)
+    check.finding(
+        seen.named("zero balance against the lead pairs"),
+        "zero balance",
+        "V/V",
+        difference,
+        [limit],
+        rule=AGREEMENT,
+        share=None,
+        marks=(f"both per volt at {seen.basis.where}: {seen.basis.source}",),
+    )
