@@ -34,6 +34,7 @@ class LiveReader:
     def __init__(self, run: Run[LivePlan], scale: Scale) -> None:
         self._run, self._scale, self._plan = run, scale, run.plan.weighing
         self.said = ""
+        self._orders = 0
         self._log: ReadingLog | None = None
         self._began_ns = self._part_ns = 0
         self._excitation: Reading | None = None
@@ -114,6 +115,7 @@ class LiveReader:
     def _taken(self, log: ReadingLog, told: Told) -> dict[str, Any]:
         """Mark the order in the log, have that on the disk, and load a simulated cell."""
         now_ns = self._now_ns()
+        self._orders += 1
         if told.by != "plan":
             log.note({"mark": told.text, "by": told.by}, now_ns)
         kept = log.keep(now_ns, at_once=True)
@@ -201,6 +203,7 @@ class LiveReader:
                 "excitation": excitation.value if excitation else None,
                 "rows": log.kept.rows if log else 0,
                 "said": self.said,
+                "orders": self._orders,
                 **self._scale.picture(),
             }
         )

@@ -21,6 +21,7 @@ from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Line
+from acq.runs.live_desk import LiveDesk
 from acq.runs.sequence import find_sequence
 from acq.runs.technicians import AutomaticTechnician
 
@@ -47,6 +48,7 @@ class Trial:
         plan: str = str(QUICK),
         serial: str = "B-011902",
         sequence: str = "acceptance",
+        desk: LiveDesk | None = None,
     ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
         taken_up = self.folder.journal.exists()
@@ -66,6 +68,7 @@ class Trial:
                 technician=AutomaticTechnician(time),
                 onlooker=onlooker,
                 onlookers=Onlookers(control, lambda _: None),
+                desk=desk,
             )
             if taken_up:
                 return int(conductor.take_up().code)

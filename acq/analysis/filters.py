@@ -206,7 +206,7 @@ class Settled:
             raise ValueError(f"the size of a step is needed, got {step}")
         self._filter, self._step, self._tolerance = filter_, step, tolerance
         self._previous: float | None = None
-        self._interval = 0.0
+        self._intervals: deque[float] = deque(maxlen=5)
         self._since = 0.0
         self._far = 0
 
@@ -220,7 +220,7 @@ class Settled:
         if self._previous is None:
             self._since = time_s
         else:
-            self._interval = time_s - self._previous
+            self._intervals.append(time_s - self._previous)
         before = self._previous
         self._previous = time_s
         output = self._filter.add(time_s, value)
@@ -230,15 +230,18 @@ class Settled:
                 self._since = before if before is not None else time_s
         else:
             self._far = 0
-        whole = self._filter.settling_s(self._interval or 1e-9, self._tolerance)
+        # the usual interval: one pause, as for a reading of something else, is none of its pace
+        interval = statistics.median(self._intervals) if self._intervals else 0.0
+        whole = self._filter.settling_s(interval or 1e-9, self._tolerance)
         # a window that is one reading long is full with that reading
-        left = self._since + whole - self._interval - time_s
+        left = self._since + whole - interval - time_s
         return Filtered(output, value, max(left, 0.0) if left > 1e-9 else 0.0)
 
     def restart(self) -> None:
         """Forget everything."""
         self._filter.restart()
-        self._previous, self._interval, self._since, self._far = None, 0.0, 0.0, 0
+        self._intervals.clear()
+        self._previous, self._since, self._far = None, 0.0, 0
 
 
 def _number(value: float) -> float:

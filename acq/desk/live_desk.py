@@ -39,17 +39,17 @@ class PlainDesk:
     ) -> None:
         self._heard, self._every_ns, self._say = heard, round(every_s * 1e9), say
         self._shown_ns: int | None = None
-        self._said = ""
+        self._said = (0, "")
 
     def show(self, picture: Mapping[str, Any]) -> None:
         """Print a line when it is due, or when something was said."""
         at_ns = int(picture.get("at_ns", 0))
-        said = str(picture.get("said", ""))
+        said = (picture.get("orders", 0), str(picture.get("said", "")))
         due = self._shown_ns is None or at_ns - self._shown_ns >= self._every_ns or not at_ns
         if not due and said == self._said:
             return
         self._shown_ns = at_ns
-        line = plain_line({**picture, "said": said if said != self._said else ""})
+        line = plain_line({**picture, "said": said[1] if said != self._said else ""})
         self._said = said
         try:
             self._say(line)

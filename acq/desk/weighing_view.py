@@ -136,7 +136,7 @@ def state_text(picture: Picture) -> str:
         return "STABLE"
     if state == "frozen":
         return f"FROZEN: {picture['because']}"
-    if picture["settles_in_s"] > 0.0:
+    if picture["settles_in_s"] >= 0.05:
         return f"settling, {picture['settles_in_s']:.1f} s more"
     return "no reading" if state == "no reading" else f"not stable: {state}"
 

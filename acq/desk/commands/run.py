@@ -180,13 +180,17 @@ def _conductor(
         technician = AutomaticTechnician(time)
     else:
         technician = TerminalTechnician(onlooker.show_prompt, performer or login(False), control)
+    from acq.desk.live_desk import PlainDesk
+
+    onlookers = Onlookers(control, lambda text: click.echo(text, err=True))
     return Conductor(
         folder=folder,
         records=records,
         time=time,
         technician=technician,
         onlooker=onlooker.see,
-        onlookers=Onlookers(control, lambda text: click.echo(text, err=True)),
+        onlookers=onlookers,
+        desk=PlainDesk(onlookers.heard, say=lambda line: click.echo(line, err=as_json)),
     )
 
 
