@@ -47,13 +47,7 @@ def creep(run: Run[CreepPlan]) -> None:
     load_gates.refuse_other_cells(run)
     part = run.plan.creep
     rig = prepared_creep(run, part)
-    gate, _ = load_gates.electrical_gate(run, part)
-    if gate.is_open:
-        volts = min(run.plan.excitation.volts, run.cell.excitation)
-        with run.excited(steps.excitation(run.cell, volts)):
-            gate = steps.warm_up(run)
-            if gate.is_open:
-                gate = load_gates.zero_gate(run, part)
+    gate = load_gates.load_gate(run, part)
     if not gate.is_open:
         for name in CREEP_FINDINGS:
             run.withhold(name, name, "1", gate.because)
@@ -130,7 +124,7 @@ def _read_at(
 ) -> None:
     left = at_s - rig.lead_s - rig.now_s
     if left > 0:
-        check.wait(left, f"{what}: reading at {seconds / 60.0:g} min")
+        rig.wait(check, left, f"{what}: reading at {seconds / 60.0:g} min")
     record.taken.append(rig.taken(check, applied, None, None))
 
 

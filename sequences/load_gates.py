@@ -40,7 +40,21 @@ def refuse_other_cells(run: Run[Any]) -> None:
         )
 
 
-def electrical_gate(run: Run[Any], part: Exercise) -> tuple[Gate, Seen]:
+def load_gate(run: Run[Any], part: Exercise) -> Gate:
+    """Go the whole way up: look, ohms, insulation, first volt, warm-up, zero; then decide."""
+    gate, seen = electrical_gate(run)
+    if not gate.is_open:
+        return gate
+    volts = min(run.plan.excitation.volts, run.cell.excitation)
+    with run.excited(steps.excitation(run.cell, volts)):
+        gate = steps.warm_up(run)
+        if gate.is_open:
+            gate = zero_gate(run, part)
+    wet = insulation_gate(run, seen, part)
+    return gate if wet.is_open or not gate.is_open else wet
+
+
+def electrical_gate(run: Run[Any]) -> tuple[Gate, Seen]:
     """Look, ohms, insulation, first volt: the way up to full excitation."""
     seen, limits = Seen(), Limits(run.cell, run.plan.limits)
     with run.check("inspection") as check:
@@ -66,14 +80,15 @@ def electrical_gate(run: Run[Any], part: Exercise) -> tuple[Gate, Seen]:
     insulation_paths(run, limits, seen)
     gate = steps.excitation_gate(run, pairs)
     if gate.is_open:
-        gate = insulation_gate(seen, part)
-    if gate.is_open:
         gate = first_excitation(run, seen)
     return gate, seen
 
 
-def insulation_gate(seen: Seen, part: Exercise) -> Gate:
-    """No load on a wet cell: what it reads then is not its own, and it may fail under load."""
+def insulation_gate(run: Run[Any], seen: Seen, part: Exercise) -> Gate:
+    """No load on a wet cell: what it reads then is not its own. Its zero is still measured."""
+    for finding in run.findings:
+        if finding.quantity == "insulation resistance" and finding.conformity.rejected:
+            return closed(f"no load: {finding.name} fails ({part.gate_source})")
     for path, measured in seen.insulation.items():
         if path == "shield to housing":
             continue

@@ -51,6 +51,7 @@ class Exercise(Judged):
     preload_hold_s: NotNegative = 60.0
     wait_s: NotNegative = WAIT_BEFORE_LOADS_S
     reading_class: Literal["A", "B", "C", "D"] = "C"  # of the table of reading times
+    jack_margin_percent: Annotated[float, Field(ge=0, le=10)] = 2.0  # it overshoots its aim
     within_percent: NotNegative = 0.5  # of the capacity, how near weights must come to a point
     zero_shift_percent: Positive = 50.0  # of rated output: beyond it nothing is loaded
     low_insulation_ohms: Positive = 1e6

@@ -12,7 +12,7 @@ from typing import Any
 
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences import load_gates, steps
+from sequences import load_gates
 from sequences.creep import creep_part, prepared_creep
 from sequences.load_history import matched_set, temperature_effects
 from sequences.load_plan import LoadSeriesPlan, Series
@@ -37,9 +37,7 @@ def load_series(run: Run[LoadSeriesPlan]) -> None:
     part = run.plan.load
     rigs = rigs_of(run, part)
     creep = prepared_creep(run, run.plan.creep) if run.plan.creep is not None else None
-    gate, _ = load_gates.electrical_gate(run, part)
-    if gate.is_open:
-        gate = warm_and_look(run, part)
+    gate = load_gates.load_gate(run, part)
     if not gate.is_open:
         withhold_load(run, gate.because)
         return
@@ -61,14 +59,6 @@ def rigs_of(run: Run[Any], part: Series) -> dict[str, AtRig]:
     other = "compression" if first == "tension" else "tension"
     back = -1.0 if part.other_direction_is_negative else 1.0
     return {first: prepared(run, part, 1.0, first), other: prepared(run, part, back, other)}
-
-
-def warm_and_look(run: Run[Any], part: Series) -> steps.Gate:
-    """Warm up under full excitation and look at the zero, before anything is hung."""
-    volts = min(run.plan.excitation.volts, run.cell.excitation)
-    with run.excited(steps.excitation(run.cell, volts)):
-        settled = steps.warm_up(run)
-        return load_gates.zero_gate(run, part) if settled.is_open else settled
 
 
 def one_direction(run: Run[Any], rig: AtRig, part: Series, name: str) -> Measured:

@@ -42,19 +42,12 @@ def off_centre(run: Run[OffCentrePlan]) -> None:
     part = run.plan.off_centre
     rig = AtRig(run, part)
     rig.span(0.0, part.load_percent)
-    gate, _ = load_gates.electrical_gate(run, part)
-    if gate.is_open:
-        volts = min(run.plan.excitation.volts, run.cell.excitation)
-        with run.excited(steps.excitation(run.cell, volts)):
-            gate = steps.warm_up(run)
-            if gate.is_open:
-                gate = load_gates.zero_gate(run, part)
-            if gate.is_open:
-                with told_if_loaded(rig):
-                    places = measured_places(run, rig, part)
+    gate = load_gates.load_gate(run, part)
     if not gate.is_open:
         run.withhold(NAME, NAME, "1", gate.because)
         return
+    with told_if_loaded(rig), run.excited(steps.excitation(run.cell, rig.excitation_volts)):
+        places = measured_places(run, rig, part)
     judged_places(run, rig, part, places)
 
 

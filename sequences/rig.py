@@ -34,6 +34,7 @@ _NEAR = 1e-9
 _UNKNOWN_OUTPUT_SHARE = 0.25  # what the output may be off before the first preload taught it
 _CORRECTIONS = 3
 _POLL_PLC = 1.0
+_LONGEST_LEAD_S = 5.0
 
 
 class Spoilt(Exception):  # noqa: N818  (a run that is measured again is no error)
@@ -82,6 +83,8 @@ class AtRig:
     def applied(self, percent: float) -> Applied:
         """Return the load of so many percent of the capacity. Raises WrongInput."""
         wanted = self.capacity.value * percent / 100.0
+        if self.loading.by_force:  # a jack goes a little beyond its aim, never beyond the capacity
+            wanted *= 1.0 - self.part.jack_margin_percent / 100.0
         within = self.capacity.value * self.part.within_percent / 100.0
         made = self.loading.applied(wanted, self.capacity.unit, self.most, within)
         if made.value > self.most * (1 + 1e-4):
@@ -190,15 +193,23 @@ class AtRig:
         if started_s is not None and due_s is not None:
             left = started_s + due_s - self.lead_s - self.now_s
             if left > 0:
-                check.wait(left, f"{title}: read {due_s:g} s after the load began to change")
+                self.wait(check, left, f"{title}: read {due_s:g} s after the load began to change")
         return self.taken(check, applied, started_s, due_s)
+
+    def wait(self, check: Check, seconds: float, because: str) -> None:
+        """Let time pass with the load on."""
+        check.wait(seconds, because)
+        self.now_s += seconds
 
     def taken(
         self, check: Check, applied: Applied, started_s: float | None, due_s: float | None
     ) -> Taken:
         """Read excitation and signal as they belong together; the load stands already."""
+        began_s = self.now_s
         signals, ratio = self._output(check)
         at_ns = (signals[0].started_ns + signals[-1].ended_ns) // 2
+        if began_s:
+            self._lead_s = min(at_ns / 1e9 - began_s, _LONGEST_LEAD_S)
         self.now_s = signals[-1].ended_ns / 1e9
         self._volts = sum(each.value or 0.0 for each in signals) / len(signals)
         if abs(applied.value - self.minimum) <= _NEAR * self.capacity.value:
@@ -279,9 +290,13 @@ class AtRig:
 
     @property
     def lead_s(self) -> float:
-        """Half of what the signals take, so that their middle lies at the reading time."""
+        """How long before the reading time it is begun, so that the signals' middle lies there."""
+        if self._lead_s:
+            return self._lead_s
         cycle_s = 0.021 * self.part.reading.power_line_cycles
         return 1.5 * cycle_s + 0.5 * self.part.reading.readings * cycle_s
+
+    _lead_s = 0.0
 
     # --- watching
 

@@ -32,6 +32,7 @@ from acq.cells.limits import Limits
 from acq.errors import WrongInput
 from acq.readings.corrections import RECTANGULAR
 from acq.readings.measured import is_number
+from acq.readings.reading import Reading
 from acq.runs.check import Check
 from acq.runs.effects import Needs
 from acq.runs.prompts import Prompt
@@ -58,7 +59,7 @@ class Measured:
     """What was measured of one direction: the points of every run that holds."""
 
     runs: list[list[tuple[Step, Taken]]] = field(default_factory=list)
-    celsius: list[float] = field(default_factory=list)
+    rooms: list[Reading] = field(default_factory=list)  # of the thermometer
     emf_volts: list[float] = field(default_factory=list)
     found: LoadResults | None = None
 
@@ -66,6 +67,10 @@ class Measured:
     def temperature(self) -> float | None:
         """The mean of the room's readings, degC; None where no thermometer is."""
         return sum(self.celsius) / len(self.celsius) if self.celsius else None
+
+    @property
+    def celsius(self) -> list[float]:
+        return [each.value for each in self.rooms if each.value is not None]
 
 
 def steps_of(rig: AtRig, part: Series) -> list[Step]:
@@ -138,7 +143,7 @@ def emf_at_zero(
             run.check("zero at the rig", f"{side.value}, run {number}{about}") as check,
         ):
             rig.begin(check)
-            check.wait(run.plan.zero.settle_s, f"settling after {side.value} excitation")
+            rig.wait(check, run.plan.zero.settle_s, f"settling after {side.value} excitation")
             rest = rig.applied(part.points_percent[0])
             ratios[side] = rig.taken(check, rest, None, None).ratio
     emf = (ratios[Polarity.NORMAL] - ratios[Polarity.REVERSED]) / 2.0
@@ -181,7 +186,7 @@ def room(run: Run[Any], check: Check, taken: Measured) -> None:
         if run.has(role):
             reading = check.read(Request(quantity=quantity, role=role))
             if role == "thermometer" and reading.value is not None:
-                taken.celsius.append(reading.value)
+                taken.rooms.append(reading)
 
 
 def _points(
@@ -199,7 +204,9 @@ def _points(
         since = points[-1][1]
         assert since.after_s is not None
         began = since.at_ns / 1e9 - since.after_s
-        check.wait(max(0.0, began + seconds - since.at_ns / 1e9), f"zero again at {seconds:g} s")
+        left = began + seconds - rig.lead_s - rig.now_s
+        if left > 0:
+            rig.wait(check, left, f"zero again {seconds:g} s after unloading began")
         rest = points[-1][0].applied
         later = rig.taken(check, rest, began, seconds)
         check.keep("zero return", f"after {seconds:g} s", float(later.ratio.x))
@@ -336,9 +343,15 @@ def _temperature_told(run: Run[Any], check: Check, measured: Measured, about: st
     if measured.temperature is None:
         return
     half = (max(measured.celsius) - min(measured.celsius)) / 2.0
-    told = measured.temperature + run.uncertainties.fresh("room", half / RECTANGULAR)
-    if is_number(told):
-        check.finding(f"room temperature{about}", "temperature", "degC", told)
+    name, change = f"room temperature{about}", run.uncertainties.fresh("change", half / RECTANGULAR)
+    if run.accuracy("thermometer", "temperature", None) is None:
+        told: Any = measured.temperature + change
+        mark = ["the bench file states no accuracy of the thermometer"]
+        check.finding(name, "temperature", "degC", told, marks=mark)
+        return
+    room_now: Any = run.uncertainties.mean(measured.rooms)
+    if is_number(room_now):
+        check.finding(name, "temperature", "degC", room_now + change)
 
 
 def full_range(rig: AtRig, largest: float) -> float:

@@ -64,6 +64,7 @@ class ServedBench:
                 "start": f"{scenario.start:%Y-%m-%dT%H:%M:%SZ}",
                 "scenario": name,
                 "seed": self.seed,
+                "pace": pace,
             },
             linger_s=linger_s,
             pace=pace,

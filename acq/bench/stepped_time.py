@@ -17,6 +17,7 @@ from acq.errors import BenchFailure
 
 NS = 1_000_000_000
 _LEAD_S = 2.0  # wall time
+_STEP_S = 30.0  # of bench time: a millisecond of wall time
 _PATIENCE_S = 30.0  # wall time: a bench that does not answer its control port is broken
 
 
@@ -50,6 +51,11 @@ class SteppedTime:
     def start(self) -> datetime:
         """The scenario's date and time at bench time zero, UTC."""
         return datetime.fromisoformat(str(self.bench["start"])).astimezone(UTC)
+
+    @property
+    def step_s(self) -> float:
+        """How far a wait may go at once: far, unless somebody watches it at a pace."""
+        return _STEP_S if self.bench.get("pace") is None else 1.0
 
     def now_ns(self) -> int:
         """Bench time in ns; nothing moves by asking."""

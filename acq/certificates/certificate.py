@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from acq.certificates.content import certificate_content
+from acq.certificates.load_tables import figure_captions
 from acq.certificates.typesetting import typeset
 from acq.errors import BenchFailure, WrongInput
 from acq.records.issuing import Issue
@@ -39,6 +40,9 @@ def certificate_of(
     ).pdf
 
 
+BRIDGE = "bridge"
+
+
 class BenchClosed(BenchFailure):
     """The bench's check standard was out of control, and nobody has cleared it since."""
 
@@ -58,13 +62,25 @@ def render(run: RecordedRun, issue: Issue, drawing: str | None = None) -> bytes:
     """Return the PDF of a run under a number; pure: the same arguments give the same bytes."""
     attachment = encode(run.as_json())
     shown = drawing if drawing is not None else stored_drawing(run)
-    return typeset(certificate_content(run, issue), attachment, issue.issued_at, shown)
+    figures = stored_figures(run)
+    content = certificate_content(run, issue) | {"figures": figure_captions(figures)}
+    return typeset(content, attachment, issue.issued_at, shown, tuple(figures.values()))
 
 
 def stored_drawing(run: RecordedRun) -> str | None:
     """Return the picture of the bridge that the run kept last, None when it kept none."""
-    kept = [line.content["got"]["svg"] for line in run.effects("figure")]
-    return str(kept[-1]) if kept else None
+    return _figures(run).get(BRIDGE)
+
+
+def stored_figures(run: RecordedRun) -> dict[str, str]:
+    """Return the other pictures that the run kept, newest of each name, in its order."""
+    return {name: svg for name, svg in _figures(run).items() if name != BRIDGE}
+
+
+def _figures(run: RecordedRun) -> dict[str, str]:
+    return {
+        str(line.content["ask"]): str(line.content["got"]["svg"]) for line in run.effects("figure")
+    }
 
 
 def approver_of(run: RecordedRun) -> str | None:

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from acq.certificates import statements, wording
+from acq.certificates.load_tables import load_tables
 from acq.certificates.traceability import instruments
 from acq.records.issuing import Issue
 from acq.records.recorded_run import RecordedRun
@@ -33,6 +34,8 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
         "amendment": _amendment(issue),
         "overall": statements.overall(run),
         **_results(run),
+        "load_tables": load_tables(run),
+        "figures": [],
         "conditions": list(_conditions(run)),
         "rules": statements.rules_used(run),
         "largest": _largest_contributions(run),
@@ -47,7 +50,12 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
 
 
 def _subject(sequence: str) -> str:
-    known = {"acceptance": "Electrical acceptance test of a load cell"}
+    known = {
+        "acceptance": "Electrical acceptance test of a load cell",
+        "load-series": "Load test of a load cell",
+        "creep": "Creep test of a load cell",
+        "off-centre": "Off-centre load test of a load cell",
+    }
     return known.get(sequence, f"{sequence.replace('-', ' ').capitalize()} of a load cell")
 
 
@@ -200,7 +208,12 @@ def _section(section: Mapping[str, Any]) -> str:
     }
     # what is named by its unit alone (volts) is the section's main value and stands first
     keys = sorted(shown, key=lambda key: "_" in key)
-    return "; ".join(wording.setting(key, shown[key]) for key in keys)
+    return "; ".join(
+        f"{key.replace('_', ' ')}: {_section(value)}"
+        if isinstance(value := shown[key], Mapping)
+        else wording.setting(key, value)
+        for key in keys
+    )
 
 
 # the order of the test; a journal has its keys in the alphabet's

@@ -28,7 +28,25 @@ def instruments(run: RecordedRun) -> list[dict[str, str]]:
     return [
         {**_row(role, entries[role] or {}, run.opened_at.date()), "used": used.get(role, "")}
         for role in wording.ordered(entries, _ROLES)
-    ]
+    ] + (_loads(run) if any(True for _ in run.effects("loads")) else [])
+
+
+def _loads(run: RecordedRun) -> list[dict[str, str]]:
+    """Return weights, lever and reference cell where loads were put on."""
+    bench = run.opened.get("bench") or {}
+    rig, day = bench.get("rig") or {}, run.opened_at.date()
+    rows = []
+    for weight in bench.get("weights") or []:
+        pieces = f"{weight['pieces']} x " if weight["pieces"] > 1 else ""
+        class_ = f", class {weight['accuracy_class']}" if weight["accuracy_class"] else ""
+        mass = wording.signs(f"{pieces}{weight['nominal_kilograms']:g} kg{class_}")
+        rows.append({**_row("weights", {**weight, "description": mass}, day), "used": ""})
+    for kind in ("lever", "reference"):
+        if standard := rig.get(kind):
+            told = {**standard, "description": rig.get("description") or ""}
+            name = "reference cell" if kind == "reference" else "lever"
+            rows.append({**_row(name, told, day), "used": ""})
+    return rows
 
 
 def _row(role: str, entry: Mapping[str, Any], day: date) -> dict[str, str]:

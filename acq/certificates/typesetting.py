@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -28,11 +29,16 @@ class GlyphMissing(WrongInput):
 
 
 def typeset(
-    content: dict[str, Any], attachment: bytes, moment: datetime, drawing: str | None = None
+    content: dict[str, Any],
+    attachment: bytes,
+    moment: datetime,
+    drawing: str | None = None,
+    figures: Sequence[str] = (),
 ) -> bytes:
     """Return the PDF of a certificate's content.
 
-    `moment` becomes the document's date; `drawing` is an SVG picture of the bridge.
+    `moment` becomes the document's date; `drawing` is an SVG picture of the bridge, `figures` are
+    the others, in the order of the content's captions.
     Raises GlyphMissing for a letter that no font has, TypesettingError with the typesetter's
     first complaint about anything else.
     """
@@ -42,6 +48,7 @@ def typeset(
         "run.json": attachment,
         "drawing.svg": (drawing or "<svg xmlns='http://www.w3.org/2000/svg'/>").encode(),
     }
+    files |= {f"figure-{number}.svg": svg.encode() for number, svg in enumerate(figures)}
     try:
         pdf, warnings = _compile(files, moment, own_fonts=True)
     except GlyphMissing:

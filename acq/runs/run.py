@@ -19,6 +19,7 @@ from acq.bench.bench import Bench, Excitation, Request
 from acq.bench.connections import NOTHING, Connection, Polarity, excitation
 from acq.bench.hands import Hands
 from acq.bench.loading import Loading
+from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
 from acq.errors import BenchFailure, WrongInput
 from acq.readings.conformity import Conformity
@@ -259,10 +260,12 @@ class Run(Generic[P_co]):
         """Let bench time pass, in steps that a person can interrupt."""
         self.journal.append("waiting", self._t(), seconds=seconds, because=because)
         end = self.bench.time.now_ns() + round(seconds * 1e9)
+        time = self.bench.time
+        step_s = time.step_s if isinstance(time, SteppedTime) else self.wait_step_s
         while (left := end - self.bench.time.now_ns()) > 0:
             self._between()
             self.bench.check()
-            self.bench.time.wait(min(left / 1e9, self.wait_step_s))
+            self.bench.time.wait(min(left / 1e9, step_s))
 
     wait_step_s = 1.0
 

@@ -1,0 +1,249 @@
+"""A load series at the simulated rig: what it finds against the cell's papers, and what stops it.
+
+Expected values are those of the invented cell's papers (simulated_bench/papers.py), which the
+simulator turns into forces, elements and readings; formulas are those of practice.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acq.desk.command_line import run_command
+from acq.records.records import Records
+from acq.runs.journal import Line, read_journal
+from tests.bench_watch import BenchWatch
+from tests.conducting import Trial
+
+TESTS = Path(__file__).parent.parent
+QUICK = str(TESTS / "quick_load.toml")
+
+Findings = dict[str, dict[str, Any]]
+
+
+class Rig:
+    """Runs a load sequence on a simulated bench and gives back what it found."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.records = f"sqlite:///{folder / 'records.sqlite'}"
+        self.folder = folder
+        self._capsys = capsys
+        self.said = ""
+        self.document: dict[str, Any] = {}
+
+    def run(
+        self,
+        sequence: str,
+        scenario: str = "healthy",
+        plan: str = QUICK,
+        serial: str = "B-011902",
+        **changes: str,
+    ) -> tuple[int, Findings]:
+        arguments = ["run", sequence, "--cell", serial, "--simulated", "--scenario", scenario]
+        chosen = self.changed(plan, changes) if changes else plan
+        self._capsys.readouterr()
+        code = int(run_command([*arguments, "--plan", chosen, "--records", self.records, "--json"]))
+        out, self.said = self._capsys.readouterr()
+        self.document = json.loads(out) if out.strip() else {}
+        checks = self.document.get("checks", [])
+        return code, {f["name"]: f for check in checks for f in check["findings"]}
+
+    def changed(self, plan: str, changes: dict[str, str]) -> str:
+        text = Path(plan).read_text(encoding="utf-8")
+        for key, value in changes.items():
+            lines = [
+                f"{key} = {value}" if line.startswith(f"{key} =") else line
+                for line in text.splitlines()
+            ]
+            text = "\n".join(lines)
+        path = self.folder / "changed.toml"
+        path.write_text(text, encoding="utf-8")
+        return str(path)
+
+    @property
+    def journal(self) -> list[dict[str, Any]]:
+        return [json.loads(line) for line in self.document["journal"]]
+
+
+@pytest.fixture
+def rig(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Rig:
+    return Rig(tmp_path, capsys)
+
+
+def near(found: Findings, name: str, expected: float) -> None:
+    """The value lies within its own U (and a quarter more) of what the papers say."""
+    value, U = found[name]["value"], found[name]["expanded_uncertainty"]
+    assert abs(value - expected) <= 1.25 * U, (name, value, expected, U)
+
+
+def test_a_series_gives_back_what_the_papers_say(rig: Rig) -> None:
+    code, found = rig.run("load-series", "load-room")
+    assert code == 0, rig.said
+    near(found, "rated output", 2.0011e-3)
+    near(found, "zero at the rig", -0.0064e-3)
+    near(found, "non-linearity (terminal line)", -9.0e-5)
+    near(found, "hysteresis", 1.09e-4)
+    near(found, "room temperature", 22.3)
+    rated = found["rated output"]
+    assert rated["conformity"] == "pass"
+    assert rated["expanded_uncertainty"] / rated["value"] < 2e-4
+    assert "loads are conventional mass" in rated["marks"]
+    names = {line["name"] for line in rated["budget"]}
+    assert any("weights, SIM-WEIGHTS-1" in name for name in names)
+    assert any("alignment" in name for name in names)
+    assert any(name.startswith("dmm gain") for name in names)
+    assert any(name.startswith("second-dmm gain") for name in names)
+    kept = {line["ask"] for line in rig.journal if line.get("kind") == "figure"}
+    assert kept == {"deviation", "hysteresis"}
+    prompts = [line["prompt"] for line in rig.journal if line["what"] == "prompt"]
+    hung = [prompt for prompt in prompts if prompt.get("load")]
+    assert all("Suspended load" in prompt["caution"] for prompt in hung)
+
+
+def test_readings_come_when_the_table_says_and_zero_comes_first_in_every_run(rig: Rig) -> None:
+    code, _ = rig.run("load-series")
+    assert code == 0, rig.said
+    runs = [line["got"] for line in rig.journal if line.get("kind") == "loads"]
+    assert len(runs) == 2
+    for points in runs:
+        assert points[0]["load"] == 0.0
+        assert points[-1]["load"] == 0.0
+        # OIML R 60-2:2021, table 1: up to 1000 kg change, 30 s after its start
+        for point in points[1:]:
+            assert point["due_seconds"] == 30.0
+            assert point["seconds_after_change"] == pytest.approx(30.0, abs=0.5)
+
+
+def test_nothing_is_loaded_beyond_what_plan_and_weights_allow(rig: Rig) -> None:
+    for changes, said in (
+        ({"maximum_percent": "50.0"}, "is beyond maximum_percent, 50 %"),
+        ({"points_percent": "[0, 33.3, 100]"}, "make no load within 2.5 kg of 166.5 kg"),
+        ({"points_percent": "[0, 120]"}, "points_percent"),
+        ({"points_percent": "[0, 50, 40]"}, "at least two loads that rise"),
+    ):
+        code, found = rig.run("load-series", **changes)
+        assert (code, found) == (2, {}) or not any(
+            line.get("prompt", {}).get("load") for line in rig.journal
+        )
+        assert code == 2
+        assert said in rig.said + str(rig.document.get("message"))
+
+
+@pytest.mark.parametrize(
+    ("scenario", "because"),
+    [
+        ("plastic-set-60", "the zero has shifted by 60 % of rated output"),
+        ("moisture-in-cell", "no load: insulation leads to housing fails"),
+    ],
+)
+def test_a_closed_gate_withholds_every_load(rig: Rig, scenario: str, because: str) -> None:
+    code, found = rig.run("load-series", scenario)
+    assert code == 1  # zero or insulation fails by its own limit
+    assert found["zero before load"]["value"] is not None
+    for name in ("rated output", "hysteresis", "combined error"):
+        assert found[name]["conformity"] == "withheld"
+        assert because in found[name]["because"]
+    assert not any(line.get("prompt", {}).get("load") for line in rig.journal)
+
+
+def test_a_forgotten_weight_is_put_on_and_the_reason_kept(rig: Rig) -> None:
+    code, found = rig.run("load-series", "load-forgotten")
+    assert code == 0, rig.said
+    marks = " ".join(found["rated output"]["marks"])
+    assert "the output says about 200 kg, 500" in marks
+    assert "corrected" in marks
+    near(found, "rated output", 2.0011e-3)
+
+
+def test_an_overshoot_on_the_falling_branch_spoils_the_run_and_it_is_measured_again(
+    rig: Rig,
+) -> None:
+    code, found = rig.run("load-series", "load-slip")
+    assert code == 0, rig.said
+    states = {check["check"]: check for check in rig.document["checks"]}
+    assert states["load run, 1"]["state"] == "withheld"
+    assert "the load went too far" in states["load run, 1"]["because"]
+    assert states["load run, 1, attempt 2"]["state"] == "done"
+    near(found, "hysteresis", 1.09e-4)
+
+
+def test_a_killed_run_is_exercised_again_and_goes_on_with_the_run_it_was_in(
+    tmp_path: Path,
+) -> None:
+    trial = Trial.new(tmp_path / "run")
+    wanted = (QUICK, "B-011902", "load-series")
+
+    def strike(line: Line) -> int:
+        fits = line.what == "effect" and line.content["kind"] == "tell"
+        inside = line.content.get("check") == "load run, 2"
+        return signal.SIGKILL if fits and inside else 0
+
+    try:
+        assert trial.in_child(strike, *wanted) == -signal.SIGKILL
+        before = trial.folder.journal.read_bytes()
+        with BenchWatch(trial.control) as watch:
+            watch.seconds_until_off(2.0)
+        assert trial.in_child(lambda _: 0, *wanted) == 0
+    finally:
+        with BenchWatch(trial.control) as watch:
+            watch.end()
+    assert trial.folder.journal.read_bytes().startswith(before)
+    lines = read_journal(trial.folder.journal)[0]
+    closed = [str(line.content["check"]) for line in lines if line.what == "check-closed"]
+    assert closed.count("load run, 1") == 1
+    assert closed.count("load run, 2") == 1
+    again = [
+        line.content["because"]
+        for line in lines
+        if line.what == "waiting" and "interrupted" in line.content["because"]
+    ]
+    assert len(again) == 1
+    address = f"sqlite:///{trial.folder.path / 'records.sqlite'}"
+    with Records.open(address, simulated=True) as records:
+        assert records.verify().problems == []
+
+
+def test_a_jack_is_read_with_its_reference_cell_in_one_instant(rig: Rig) -> None:
+    code, found = rig.run("load-series", "load-hydraulic")
+    assert code in (0, 1, 4), rig.said
+    near(found, "rated output", 2.0011e-3)
+    names = [line["name"] for line in found["rated output"]["budget"]]
+    assert any("reference cell R-1" in name for name in names)
+    marks = " ".join(found["rated output"]["marks"])
+    assert "forces stated as conventional mass by local gravity 9.81180 m/s2" in marks
+    together = [line for line in rig.journal if line.get("kind") == "read together"]
+    assert all(len(line["got"]) == 2 for line in together)
+    for line in together:
+        signal_, force = line["got"]
+        assert signal_["started_ns"] <= force["ended_ns"]
+        assert force["started_ns"] <= signal_["ended_ns"]
+    for prompt in (x["prompt"] for x in rig.journal if x["what"] == "prompt"):
+        assert not prompt.get("load") or "Hydraulic pressure" in prompt["caution"]
+        assert prompt.get("load", {}).get("newtons", 0.0) <= 500 * 9.8118
+
+
+def test_a_lever_is_in_the_rated_output_but_not_in_the_linearity(rig: Rig) -> None:
+    code, found = rig.run("load-series", "load-lever")
+    assert code == 0, rig.said
+    near(found, "rated output", 2.0011e-3)
+    parts = {line["name"]: line["standard_uncertainty"] for line in found["rated output"]["budget"]}
+    assert parts["load: lever ratio"] == pytest.approx(2.0011e-3 * 1.5e-4, rel=1e-2)
+    bent = found["non-linearity (terminal line)"]["budget"]
+    shares = {line["name"]: line["standard_uncertainty"] for line in bent}
+    assert shares.get("load: lever ratio", 0.0) < 1e-7
+
+
+def test_tension_and_compression_are_two_series_with_mounting_between(rig: Rig) -> None:
+    code, found = rig.run(
+        "load-series", serial="C-003358", scenario="healthy-c", direction='"both"'
+    )
+    assert code in (0, 1), rig.said
+    near(found, "rated output, tension", 2.9946e-3)
+    near(found, "rated output, compression", 2.9921e-3)
+    near(found, "tension less compression", (2.9946 - 2.9921) / 2.99335)
+    mountings = [c["check"] for c in rig.document["checks"] if c["check"].startswith("mounting")]
+    assert mountings == ["mounting, tension", "mounting, compression"]
