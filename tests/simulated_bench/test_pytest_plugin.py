@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from importlib.metadata import entry_points
 from textwrap import dedent
 
 import pytest
 
 pytest_plugins = ["pytester"]
-
-REGISTERED = any(
-    entry.value == "simulated_bench.pytest_plugin" for entry in entry_points(group="pytest11")
-)
-USE = [] if REGISTERED else ["-p", "simulated_bench.pytest_plugin"]
 
 READING = """
 def read(bench):
@@ -25,7 +19,33 @@ def read(bench):
 
 def run(pytester: pytest.Pytester, source: str, *options: str) -> pytest.RunResult:
     pytester.makepyfile(READING + dedent(source))
-    return pytester.runpytest_subprocess(*USE, "-p", "no:cacheprovider", *options)
+    return pytester.runpytest_subprocess("-p", "no:cacheprovider", *options)
+
+
+def test_pytest_finds_the_plugin_by_itself_and_it_costs_nothing_unused(
+    pytester: pytest.Pytester,
+) -> None:
+    pytester.makeini("[pytest]\naddopts = --strict-markers --strict-config\nfilterwarnings = error")
+    result = run(
+        pytester,
+        """
+        import sys
+        import pytest
+
+        @pytest.mark.simulated_bench(seed=1)
+        def test_it(pytestconfig):
+            assert pytestconfig.pluginmanager.has_plugin("bridgebench")
+            ours = {name for name in sys.modules if name.startswith("simulated_bench")}
+            assert ours == {"simulated_bench", "simulated_bench.pytest_plugin"}
+            assert not {"numpy", "scipy", "pyvisa"} & set(sys.modules)
+        """,
+    )
+    result.assert_outcomes(passed=1)
+
+
+def test_it_can_be_left_out(pytester: pytest.Pytester) -> None:
+    result = run(pytester, "def test_it(simulated_bench): pass", "-p", "no:bridgebench")
+    result.stdout.fnmatch_lines(["*fixture 'simulated_bench' not found*"])
 
 
 def test_a_test_gets_a_bench_file_and_a_led_bench(pytester: pytest.Pytester) -> None:
