@@ -16,6 +16,7 @@ from acq.bench.bench_file import bench_file_from_text, read_bench_file
 from acq.bench.simulated import start_simulated_bench
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.folder import find_cell
+from acq.desk.live_desk import PlainDesk
 from acq.records.records import Records
 from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
@@ -49,6 +50,8 @@ class Trial:
         serial: str = "B-011902",
         sequence: str = "acceptance",
         desk: LiveDesk | None = None,
+        *,
+        hear: bool = False,
     ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
         taken_up = self.folder.journal.exists()
@@ -61,14 +64,15 @@ class Trial:
             held.callback(time.close)
             control = ControlSocket(self.folder.control_socket)
             held.callback(control.close)
+            onlookers = Onlookers(control, lambda _: None)
             conductor = Conductor(
                 folder=self.folder,
                 records=records,
                 time=time,
                 technician=AutomaticTechnician(time),
                 onlooker=onlooker,
-                onlookers=Onlookers(control, lambda _: None),
-                desk=desk,
+                onlookers=onlookers,
+                desk=PlainDesk(onlookers.heard, say=lambda _: None) if hear else desk,
             )
             if taken_up:
                 return int(conductor.take_up().code)

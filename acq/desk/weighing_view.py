@@ -19,7 +19,10 @@ from acq.desk.big_digits import big
 from acq.desk.progress import SIMULATED
 
 Picture = Mapping[str, Any]
-KEYS = "z zero  t tare  T tare off  c test weight  f filter  u unit  m mark  r reset  q quit"
+KEYS = (
+    "z zero  Z zero off  t tare  T tare off  c test weight  f filter  u unit  m mark"
+    "  r reset  q quit"
+)
 STYLES = {"stable": "bold green", "frozen": "bold reverse red"}
 NONE = "-"
 
@@ -69,7 +72,7 @@ def page(picture: Picture, width: int, typed: str | None = None) -> RenderableTy
     row.add_row(number, unit)
     head = Text(f"cell {picture['cell']}   run {picture['run']}   {picture['utc'][:19]} UTC")
     if picture["simulated"]:
-        head.append(f"   {SIMULATED}", style="reverse")
+        head.append(f"\n{SIMULATED}", style="reverse")
     foot = Text(KEYS, style="dim") if typed is None else Text(f"{typed}_", style="bold")
     state = Text(f"  {state_text(picture)}  ", style=STYLES.get(str(picture["state"]), "reverse"))
     return Group(

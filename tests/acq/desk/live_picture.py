@@ -53,7 +53,7 @@ def main(target: Path) -> None:
     """Weigh 250 kg on a simulated cell and draw the page at the end."""
     script = Script({4.0: "zero because mounting plate", 5.0: "load 250 kg", 60.0: "quit"})
     with tempfile.TemporaryDirectory() as folder:
-        Trial.new(Path(folder) / "SIM-live").conduct(plan=str(LIVE), sequence="live", desk=script)
+        Trial.new(Path(folder) / "SIM-live").conduct(plan="live", sequence="live", desk=script)
     picture = next(p for p in reversed(script.pictures) if p["state"] == "stable")
     console = Console(
         record=True, width=WIDTH, height=HEIGHT, file=StringIO(), force_terminal=True
