@@ -122,7 +122,7 @@ class SupplyCurrent(Judged):
 class Wiggle(Written):
     """A fast log while the cable is flexed and the body tapped."""
 
-    pairs: tuple[str, ...] = ("Ex+ Ex-", "S+ S-", "Ex+ S+")
+    pairs: tuple[str, ...] = ("Ex+ Ex-", "Ex+ S+", "S+ S-")
     places: tuple[Literal["gland", "cable", "body"], ...] = ("gland", "cable", "body")
     seconds: Positive = 20.0  # at each place
     power_line_cycles: Positive = 1.0

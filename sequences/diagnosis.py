@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from acq.analysis.diagnosis import diagnose
 from acq.analysis.drawing import as_svg
-from acq.analysis.leads import LeadPair
+from acq.analysis.leads import Lead, LeadPair
 from acq.analysis.leads_report import LeadsReport, document, picture
 from acq.analysis.observed import (
     Insulation,
@@ -55,8 +55,10 @@ class Seen:
     basis: Basis | None = None
     emf: Any = None
     unsteady: str = ""
+    unsoaked: bool = False
     sense_objection: str = ""
     bridge: str = ""
+    clips: tuple[Lead, Lead] | None = None  # where the meter's HI and LO are
 
     def named(self, name: str) -> str:
         """Return a finding's name, with its bridge where there are several."""

@@ -9,6 +9,7 @@ from acq.analysis.leads import ADJACENT_PAIRS, FOUR_WIRE_PAIRS, INPUT, SENSE_LOO
 from acq.bench.connections import Polarity, kelvin, ohms
 from acq.cells.limits import Limits
 from acq.readings.measured import Measured, is_number
+from acq.runs.check import Check
 from acq.runs.run import Run
 from sequences import clips
 from sequences.acceptance_plan import AcceptancePlan, When
@@ -50,7 +51,8 @@ def lead_pairs(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
     for pair in pairs_of(run):
         _forward(run, limits, seen, walk, pair)
     for pair in back:
-        with run.connected(ohms(pair)), run.check("pair resistance", f"{pair}, back") as check:
+        joins = clips.one_clip_on(seen, pair)
+        with run.connected(joins), run.check("pair resistance", f"{pair}, back") as check:
             walk.taken[pair].append(read_pair(run, check, expected_ohms(run.cell, pair)))
             _finding(run, limits, seen, walk, pair, check)
     sense_leads(run, seen)
@@ -61,8 +63,9 @@ def _forward(
     run: Run[AcceptancePlan], limits: Limits, seen: Seen, walk: Walk, pair: LeadPair
 ) -> None:
     expected = expected_ohms(run.cell, pair)
-    with run.connected(ohms(pair)), run.check("pair resistance", pair) as check:
-        taken = clips.read_where_asked(run, check, limits, pair)
+    joins = clips.one_clip_on(seen, pair)
+    with run.connected(joins), run.check("pair resistance", pair) as check:
+        taken = clips.read_where_asked(run, check, limits, seen, pair)
         walk.taken[pair] = [taken]
         plain = taken.compensated or not is_number(taken.measured)
         reverse = wanted(run, run.plan.resistance.both_polarities) and not plain
@@ -72,7 +75,8 @@ def _forward(
             _finding(run, limits, seen, walk, pair, check)
     if not reverse:
         return
-    joins = ohms(pair, Polarity.REVERSED)
+    seen.clips = (seen.clips or (pair.one, pair.other))[::-1]
+    joins = ohms(pair, Polarity.NORMAL if seen.clips[0] == pair.one else Polarity.REVERSED)
     with run.connected(joins), run.check("pair resistance", f"{pair}, reversed") as check:
         reversed_ = read_pair(run, check, expected)
         walk.taken[pair].append(reversed_)
@@ -92,7 +96,7 @@ def _finding(
     seen: Seen,
     walk: Walk,
     pair: LeadPair,
-    check: clips.Check,
+    check: Check,
 ) -> None:
     """Judge what all passes over a pair say together."""
     passes = walk.taken[pair]

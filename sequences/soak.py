@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from acq.analysis.leads import INPUT
-from acq.bench.connections import ohms
 from acq.readings.reading import Reading
 from acq.readings.settling import Settling, Stability, StableCriterion
 from acq.runs.check import Check
 from acq.runs.run import Run
 from sequences.acceptance_plan import AcceptancePlan, Soak
+from sequences.clips import one_clip_on
 from sequences.diagnosis import Seen
 from sequences.ohms import expected_ohms, requests
 
@@ -20,7 +20,7 @@ def soak(run: Run[AcceptancePlan], seen: Seen) -> None:
     plan = run.plan.soak
     if plan is None:
         return
-    with run.connected(ohms(INPUT)), run.check("soak") as check:
+    with run.connected(one_clip_on(seen, INPUT)), run.check("soak") as check:
         state, because = _watch(run, check, plan)
         if state is None:
             check.withhold("Ex+ Ex- is open: whether the cell is soaked is not known")
@@ -30,10 +30,12 @@ def soak(run: Run[AcceptancePlan], seen: Seen) -> None:
         if not because:
             seen.of_limit["zero drift"] = drift / allowed
             return
-        if state.state == "scattering" or state.spread > _criterion(run, plan).spread:
-            seen.unsteady = f"unsteady: Ex+ Ex- {state.because} ({plan.source})"
+        if state.spread > _criterion(run, plan).spread:
+            spread = f"jumps over {state.spread:.3g} ohm in {plan.window_s:g} s"
+            seen.unsteady = f"unsteady: Ex+ Ex- {spread} ({plan.source})"
         else:
             seen.of_limit["zero drift"] = max(1.5, drift / allowed)
+            seen.unsoaked = True
             seen.unsteady = f"not soaked: Ex+ Ex- {because} ({plan.source})"
         check.withhold(seen.unsteady)
 
@@ -54,15 +56,16 @@ def _watch(run: Run[AcceptancePlan], check: Check, plan: Soak) -> tuple[Stabilit
             return state, ""
         passed = seconds - began
         too_long = passed > plan.at_most_s
-        if state.state == "scattering":
+        if state.spread > _criterion(run, plan).spread:
             too_long = too_long or passed > SCATTERING_WINDOWS * plan.window_s
         if too_long:
             return state, f"{state.because} after {passed / 60:.0f} min"
-        check.wait(plan.every_s, f"soak: {_shown(state)}")
+        check.wait(plan.every_s, f"soak: Ex+ Ex- {_shown(state)}")
 
 
 def _shown(state: Stability) -> str:
-    return "Ex+ Ex- is watched" if state.state == "too few" else f"Ex+ Ex- {state.because}"
+    """The reason on the screen, the same words for as long as nothing changes."""
+    return "is watched" if state.state == "too few" else f"is still {state.state}"
 
 
 def _criterion(run: Run[AcceptancePlan], plan: Soak) -> StableCriterion:

@@ -239,9 +239,10 @@ def signal_and_excitation(
         request = volts_request(run, check, expected_signal, signal_leads)
     excitations: list[Reading] = [check.read(at_cell, across=at)]
     signals: list[Reading] = []
-    for _ in range(run.plan.zero.readings):
+    for number in range(run.plan.zero.readings):
         signals.append(check.read(request, across=signal_leads))
-        excitations.append(check.read(at_cell, across=at))
+        if run.relays or number == run.plan.zero.readings - 1:  # by hand clips move once
+            excitations.append(check.read(at_cell, across=at))
     signal, excited = (run.uncertainties.mean(each) for each in (signals, excitations))
     if not is_number(signal) or not is_number(excited):
         raise WrongInput("signal or excitation is over range in the meter's largest range")

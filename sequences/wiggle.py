@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from acq.analysis.leads import LeadPair
 from acq.bench.bench import Request
-from acq.bench.connections import ohms
 from acq.readings.measured import Bound, Measured, is_number
 from acq.readings.reading import Reading
 from acq.readings.rules import Limit
@@ -12,6 +11,7 @@ from acq.runs.check import Check
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from sequences.acceptance_plan import AcceptancePlan, Wiggle
+from sequences.clips import one_clip_on
 from sequences.diagnosis import Seen
 from sequences.ohms import expected_ohms
 
@@ -30,7 +30,7 @@ def wiggle(run: Run[AcceptancePlan], seen: Seen) -> None:
     pairs = [pair for text in plan.pairs if (pair := LeadPair.read(text)) in seen.pairs]
     pairs = [pair for pair in pairs if is_number(seen.pairs[pair])]
     for number, pair in enumerate(pairs):
-        with run.connected(ohms(pair)), run.check("wiggle test", pair) as check:
+        with run.connected(one_clip_on(seen, pair)), run.check("wiggle test", pair) as check:
             if number == 0:
                 check.ask(_prompt(plan, len(pairs)))
             request = _fast(run, check, plan, pair)
