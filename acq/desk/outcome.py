@@ -10,13 +10,21 @@ import click
 from acq.certificates.certificate import BenchClosed, certificate_of
 from acq.desk.exit_codes import ExitCode
 from acq.desk.finding_text import MARKS
+from acq.desk.junit import write_junit
 from acq.errors import BenchFailure
 from acq.records.records import Records
 from acq.runs.conduct import Outcome
 
 
-def report(outcome: Outcome, records: Records, *, as_json: bool) -> ExitCode:
-    """Make the certificate of a run that is recorded and closed, and say where everything is."""
+def report(
+    outcome: Outcome, records: Records, *, as_json: bool, junit: Path | None = None
+) -> ExitCode:
+    """Make the certificate of a run that is recorded and closed, and say where everything is.
+
+    `junit` is where the findings are written for a CI, if anywhere.
+    """
+    if junit is not None:
+        write_junit(junit, outcome)
     certificate, refused = None, ""
     try:
         certificate = _certificate(outcome, records)

@@ -45,6 +45,7 @@ from drivers.time import Time
 @click.option("--indication-only", is_flag=True, help="Go on with an overdue instrument; marked.")
 @click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@click.option("--junit", type=click.Path(path_type=Path), help="Findings as JUnit XML, for a CI.")
 def run(
     sequence: str,
     serial: str,
@@ -59,6 +60,7 @@ def run(
     indication_only: bool,
     prompts: bool,
     as_json: bool,
+    junit: Path | None,
 ) -> ExitCode:
     """Run SEQUENCE (such as `acceptance`) on one cell, keep the records, make the certificate."""
     script = find_sequence(sequence)
@@ -90,7 +92,7 @@ def run(
             indication_only=indication_only,
             workshop=find_workshop().model_dump(mode="json"),
         )
-        return report(conductor.open_new(opening), records, as_json=as_json)
+        return report(conductor.open_new(opening), records, as_json=as_json, junit=junit)
 
 
 @click.command()
@@ -98,7 +100,10 @@ def run(
 @click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
 @click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
-def resume(number: str, records_url: str | None, prompts: bool, as_json: bool) -> ExitCode:
+@click.option("--junit", type=click.Path(path_type=Path), help="Findings as JUnit XML, for a CI.")
+def resume(
+    number: str, records_url: str | None, prompts: bool, as_json: bool, junit: Path | None
+) -> ExitCode:
     """Take RUN up again where it was cut off; what is finished is not measured again."""
     folder = find_run_folder(number)
     lines, _ = read_journal(folder.journal)
@@ -110,7 +115,7 @@ def resume(number: str, records_url: str | None, prompts: bool, as_json: bool) -
         file = _same_bench(folder, opened["scenario"], opened["seed"])
         time = held.enter_context(leading(file, ours=True))
         conductor = _conductor(held, folder, records, time, opened["performer"], prompts, as_json)
-        return report(conductor.take_up(), records, as_json=as_json)
+        return report(conductor.take_up(), records, as_json=as_json, junit=junit)
 
 
 def bench_text(
