@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import time
 from pathlib import Path
@@ -26,14 +27,15 @@ def test_a_session_of_weighing(tmp_path: Path) -> None:
     trial = Trial.new(tmp_path / "SIM-live")
     script = Script({
         2.0: "zero because mounting plate", 2.1: "calibrate zero", 2.2: "load 250 kg",
-        9.0: "calibrate 250 kg", 9.1: "calibrate 400 kg", 9.2: "tare", 9.3: "mark tapped",
-        9.4: "unit lb", 9.5: "filter none", 10.0: "quit",
+        14.0: "calibrate 250 kg", 14.1: "calibrate 400 kg", 14.2: "tare", 14.3: "mark tapped",
+        14.4: "unit lb", 14.5: "filter none", 15.0: "quit",
     })  # fmt: skip
     assert trial.conduct(plan=str(LIVE), sequence="live", desk=script) == 0
     found = outcomes(trial)
     assert [each["taken"] for each in found] == [True, True, True, False, True, True, True, True]
-    assert "span is 100." in str(found[2]["said"]) or "span is 99." in str(found[2]["said"])
-    assert "span is 62% of expected" in str(found[3]["said"])  # 250 kg, told as 400
+    # the weight may still swing a little
+    assert re.match(r"span is (100|99)\.\d\d% of that of the papers", str(found[2]["said"]))
+    assert re.search(r"span is 6[123]% of expected", str(found[3]["said"]))  # 250 kg, told as 400
     last = script.pictures[-1]
     assert (last["unit"], last["filter"]) == ("lb", "none")
     assert abs(last["net"]) < 3.0
