@@ -22,6 +22,9 @@ PLACES = {
 }
 
 
+NOISE_PEAKS = 4.0  # peak to peak of some tens of readings, in standard deviations
+
+
 def wiggle(run: Run[AcceptancePlan], seen: Seen) -> None:
     """Log each pair of the plan at each place; the largest change and its place are findings."""
     plan = run.plan.wiggle
@@ -80,7 +83,12 @@ def _place(
 ) -> None:
     """Judge the largest change at one place."""
     change = _change(run, taken)
-    size = change.value if isinstance(change, Bound) else change.x
+    # beyond what the noise of so many readings makes: the diagnosis knows the cell, not the meter
+    size = (
+        change.value
+        if isinstance(change, Bound)
+        else change.x - NOISE_PEAKS * _noise(run, taken[0])
+    )
     seen.flexing[place] = max(seen.flexing.get(place, 0.0), size)
     check.finding(
         seen.named(f"{pair} while flexing, {place}, max - min"),
@@ -99,14 +107,18 @@ def _change(run: Run[AcceptancePlan], taken: list[Reading]) -> Measured:
     values = [each.value for each in taken if each.is_number and each.value is not None]
     if len(values) < len(taken):
         return Bound(taken[0].range_ or max(values, default=0.0), "above")
-    first = taken[0]
-    accuracy = run.accuracy(first.instrument, first.quantity, first.range_)
-    noise = 0.0
-    if accuracy is not None and first.plc:
-        noise = accuracy.noise * (accuracy.noise_plc / first.plc) ** 0.5
+    noise = _noise(run, taken[0])
     spread = run.uncertainties.fresh("noise of two readings", noise * 2.0**0.5)
     change: Measured = max(values) - min(values) + spread
     return change
+
+
+def _noise(run: Run[AcceptancePlan], first: Reading) -> float:
+    """Return the standard deviation of one reading of the fast log, ohm."""
+    accuracy = run.accuracy(first.instrument, first.quantity, first.range_)
+    if accuracy is None or not first.plc:
+        return 0.0
+    return float(accuracy.noise * (accuracy.noise_plc / first.plc) ** 0.5)
 
 
 def _seconds(taken: list[Reading]) -> float:
