@@ -10,6 +10,7 @@ import argparse
 import os
 from collections import Counter
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices are small
@@ -124,10 +125,11 @@ def table(whole: Score, part: Score, command: str, seed: int) -> str:
     lines = [
         "# Which block of a weighing chain is at fault",
         "",
-        f"Written by `{command}` (seed {seed}). Invented chains: 3, 4 or 6 cells of 350, 700 or",
-        "1000 ohm, home run with or without sense, one fault or none; readings from the simulated",
-        "bench's general circuit with the errors of the instruments. Sound blocks lie inside their",
-        "tolerances (normal, a third of the tolerance as deviation, cut at the tolerance).",
+        f"Written by `{command}` (seed {seed}) on {datetime.now(UTC):%Y-%m-%d}.",
+        "Invented chains: 3, 4 or 6 cells of 350, 700 or 1000 ohm, home run with or without sense,",
+        "one fault or none; readings from the simulated bench's general circuit with the errors",
+        "of the instruments. Sound blocks lie inside their tolerances (normal, a third of the",
+        "tolerance as deviation, cut at the tolerance).",
         f"A block is named from probability {CONFIDENT} on.",
         "",
         f"* Right block above the detection limits: **{hits} of {total} = {hits / total:.2%}**.",
