@@ -7,7 +7,6 @@ same digits keeps them exactly, so that a frozen reading stays frozen.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +18,7 @@ Array = NDArray[np.float64]
 MOST_POINTS = 16_384
 _NOISES = 512  # noise is judged in so many places at the most
 _LEAST_FOR_NOISE = 30
+_MOVES = 2.0  # of the change around a group: as much may its readings lie apart
 
 # one group: readings, sums of times and values, least and largest with their times, covariates
 COUNT, TIME, VALUE, LOW, LOW_AT, HIGH, HIGH_AT, MORE = range(8)
@@ -146,21 +146,39 @@ def _points(groups: Array, noise: float) -> Array:
     same = groups[:, LOW] == groups[:, HIGH]
     means[same, 1] = groups[same, LOW]
     lone: list[Array] = []
-    spread = max(noise, 1e-300)
+    least = SPIKE * max(noise, 1e-300) + _MOVES * _change(means[:, 1])
     for value, at in ((LOW, LOW_AT), (HIGH, HIGH_AT)):
         others = (groups[:, VALUE] - groups[:, value]) / np.maximum(count - 1.0, 1.0)
-        far = (np.abs(groups[:, value] - others) > SPIKE * spread) & (count > 2) & (noise > 0.0)
+        far = (np.abs(groups[:, value] - others) > least) & (count > 2) & (noise > 0.0)
         for k in np.flatnonzero(far):
-            if _stands_alone(groups, int(k), value, spread):
-                lone.append(np.concatenate([groups[k, [at, value]], means[k, 2:]]))
-                means[k, 1] = others[k]
+            lone.append(np.concatenate([groups[k, [at, value]], means[k, 2:]]))
+            means[k, 1] = others[k]
+    means = means[~_across_a_step(means[:, 1], noise)]
     points = np.concatenate([means, np.array(lone)]) if lone else means
     points = points[np.argsort(points[:, 0], kind="stable")]
     return np.asarray(points[np.append(True, np.diff(points[:, 0]) > 0.0)])
 
 
-def _stands_alone(groups: Array, k: int, value: int, spread: float) -> bool:
-    """A step inside a group is no spike: the rest of it lies between its two neighbours then."""
-    near = groups[[n for n in (k - 1, k + 1) if 0 <= n < len(groups)]]
-    levels: Sequence[float] = [*(near[:, VALUE] / near[:, COUNT])]
-    return all(abs(groups[k, value] - level) > SPIKE * spread for level in levels)
+def _change(levels: Array) -> Array:
+    """How far the level goes from before each group to behind it: a slow change, or a step in it,
+    spreads the readings of a group too, and is no spike.
+    """
+    padded = np.pad(levels, 1, mode="edge")
+    whole = np.abs(padded[2:] - padded[:-2])
+    whole[[0, -1]] *= 2.0
+    return np.asarray(whole)
+
+
+def _across_a_step(levels: Array, noise: float) -> NDArray[np.bool_]:
+    """Tell which groups lie across a step: half a load would stand there, so they are left out.
+
+    The level goes far from before the group to behind it, and hardly on either side of that.
+    """
+    across = np.zeros(len(levels), dtype=bool)
+    if len(levels) < 5 or noise <= 0.0:
+        return across
+    whole = np.abs(levels[3:-1] - levels[1:-3])
+    aside = np.maximum(np.abs(levels[1:-3] - levels[:-4]), np.abs(levels[4:] - levels[3:-1]))
+    inside = (levels[2:-2] - levels[1:-3]) * (levels[3:-1] - levels[2:-2]) > 0.0
+    across[2:-2] = (whole > SPIKE * noise) & (aside < whole / SPIKE) & inside
+    return across
