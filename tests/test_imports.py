@@ -21,7 +21,7 @@ ONLY_HERE = {
     "sqlalchemy": {"acq/records"},
     "alembic": {"acq/records"},
     "typst": {"acq/certificates/typesetting.py"},
-    "GTC": {"acq/readings", "acq/analysis"},
+    "GTC": {"acq/readings", "acq/analysis", "acq/validation"},
     "pint": {"acq/readings", "acq/cells", "acq/desk"},
     "fcntl": {"drivers/port_lock.py"},
     "pty": {"simulated_bench"},

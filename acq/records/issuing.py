@@ -111,6 +111,8 @@ def correct(
         raise WrongInput("a correction needs a name and a reason")
     if unknown := [key for key in changes if key not in _CORRECTABLE]:
         raise WrongInput(f"{unknown[0]!r} cannot be corrected; allowed: {', '.join(_CORRECTABLE)}")
+    if empty := [key for key, value in changes.items() if not value.strip()]:
+        raise WrongInput(f"a correction needs the new {empty[0]}")
     content = {
         "run": run.id,
         "by": by,

@@ -30,6 +30,7 @@ class EntryKind(StrEnum):
     CORRECTION = "correction"
     BENCH_CLOSED = "bench-closed"  # for certificates: its check standard was out of control
     BENCH_CLEARED = "bench-cleared"
+    VALIDATION = "validation"  # of the installed copy; content: a document
     JOB = "job"
     LOT = "lot"
 
@@ -85,6 +86,13 @@ def entries(connection: Connection, subject: str | None = None) -> Iterator[Entr
         wanted = wanted.where(ledger.c.subject == subject)
     for row in connection.execute(wanted).mappings():
         yield Entry(**row)
+
+
+def newest(connection: Connection, kind: EntryKind) -> Entry | None:
+    """Return the newest entry of a kind."""
+    wanted = select(ledger).where(ledger.c.kind == kind).order_by(ledger.c.position.desc())
+    row = connection.execute(wanted.limit(1)).mappings().first()
+    return None if row is None else Entry(**row)
 
 
 def keep_document(connection: Connection, content: bytes, media_type: str) -> str:

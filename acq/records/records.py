@@ -209,10 +209,16 @@ class Records:
             return bench_state.clear_bench(connection, bench, reason, by, when, anew=anew)
 
     def enter(self, kind: EntryKind, subject: str, document: bytes, media_type: str) -> Entry:
-        """Keep a document and enter it in the ledger: job, lot and approval events."""
+        """Keep a document and enter it in the ledger: validation, job, lot, approval."""
         with self._engines.writing() as connection:
             kept = ledger.keep_document(connection, document, media_type)
             return ledger.append(connection, kind, subject, kept, datetime.now(UTC))
+
+    def newest_document(self, kind: EntryKind) -> bytes | None:
+        """Return the document of the newest entry of a kind, None while there is none."""
+        with self._engines.reading() as connection:
+            entry = ledger.newest(connection, kind)
+            return None if entry is None else ledger.document(connection, entry.content_sha256)
 
 
 def _must_exist(engines: Engines) -> None:

@@ -14,7 +14,7 @@ import pytest
 
 from acq.analysis.degree_choice import choose_degree
 from acq.analysis.polynomial import fit_polynomial
-from tests.published.load_cell_data import (
+from acq.validation.load_cell_data import (
     PONTIUS_CERTIFIED,
     PONTIUS_DEVIATIONS,
     PONTIUS_LOADS,

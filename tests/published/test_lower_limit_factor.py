@@ -16,7 +16,7 @@ from acq.analysis.astm_e74 import (
     lower_limit_factor,
 )
 from acq.analysis.polynomial import fit_polynomial
-from tests.published.load_cell_data import pontius
+from acq.validation.load_cell_data import pontius
 
 
 def test_the_factor_converts_by_the_mean_ratio_and_not_by_the_slope() -> None:

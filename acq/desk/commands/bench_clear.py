@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import getpass
 from pathlib import Path
 
 import click
 
 from acq.desk.bench_in_use import VARIABLE
 from acq.desk.exit_codes import ExitCode
+from acq.desk.person import login_name
 
 
 @click.command()
@@ -30,17 +30,10 @@ def clear(
         raise WrongInput(f"which bench? give --name, or --bench FILE (or {VARIABLE})")
     if not name and bench is not None:
         name = read_bench_file(bench).name
-    who = by or _login()
+    who = by or login_name()
     with existing(records_url) as opened:
         records, _ = first_that_knows(
             opened, lambda each: each.clear_bench(name, reason, who, anew=anew)
         )
         click.echo(f"bench {name!r} in {records.place}: {records.bench_state(name)}", err=True)
     return ExitCode.DONE
-
-
-def _login() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unnamed"

@@ -134,6 +134,38 @@ def export(run: str, output: Path | None, url: str | None) -> ExitCode:
     return ExitCode.DONE
 
 
+@records.command()
+@click.argument("run")
+@click.option("--serial", required=True, help="The serial number that the run belongs to.")
+@click.option("--reason", required=True, help="Why, in a sentence; it stands on the certificate.")
+@click.option("--by", "person", default="", help="Who corrects; the login name by default.")
+@_url
+def correct(run: str, serial: str, reason: str, person: str, url: str | None) -> ExitCode:
+    """Move RUN to another serial number; what was recorded stays, the correction is kept."""
+    from acq.desk.person import login_name
+    from acq.errors import WrongInput
+    from acq.records.opening import existing, first_that_knows
+
+    with existing(url) as opened:
+        records, recorded = first_that_knows(opened, lambda each: each.run(run))
+        if recorded.serial == serial:
+            raise WrongInput(f"run {recorded.number} belongs to {serial} already")
+        by = person or login_name()
+        records.correct(recorded.id, by=by, reason=reason, changes={"serial": serial})
+        issued = records.issued_for(recorded.id)
+    click.echo(f"run {recorded.number}: {recorded.serial} is now {serial} ({by}: {reason})")
+    judged = "its limits came from the papers of"
+    click.echo(f"{judged} {recorded.serial}: run the test anew where they differ", err=True)
+    if issued is not None:
+        number = issued.issue.number
+        click.echo(
+            f"certificate {number} names {recorded.serial} still; issue its amendment:"
+            f' bridgebench certificate {recorded.number} --amend "serial corrected"',
+            err=True,
+        )
+    return ExitCode.DONE
+
+
 def _checked_head(head: str | None) -> str | None:
     from acq.errors import WrongInput
 

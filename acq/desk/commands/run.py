@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import getpass
 import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -17,6 +16,7 @@ from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
 from acq.cells.folder import find_cell, find_workshop
 from acq.desk.exit_codes import ExitCode
 from acq.desk.outcome import report
+from acq.desk.person import login_name
 from acq.desk.progress import Onlooker, PlainLines
 from acq.errors import WrongInput
 from acq.records.records import Records
@@ -208,9 +208,4 @@ def _onlooker(as_json: bool, *, by_itself: bool) -> Onlooker:
 
 
 def login(simulated: bool) -> str:
-    if simulated:
-        return "simulated technician"
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        return "unnamed"
+    return "simulated technician" if simulated else login_name()

@@ -1,21 +1,16 @@
-"""`bridgebench answer|pause|go-on|stop RUN`: tell a running run something from another terminal."""
+"""`bridgebench answer|pause|go-on|skip|repeat|stop RUN`: tell a running run from elsewhere."""
 
 from __future__ import annotations
 
-import getpass
-
 import click
 
-from acq.runs.control_socket import Told, tell
+from acq.desk.person import login_name
+from acq.runs.control_socket import KEEP_EXCITATION, Told, tell
 from acq.runs.folders import find_run_folder
 
 
-def _tell(number: str, order: str, text: str = "") -> None:
-    try:
-        by = getpass.getuser()
-    except (KeyError, OSError):
-        by = "unnamed"
-    tell(find_run_folder(number).control_socket, Told(order, by, text))
+def _tell(number: str, order: str, text: str = "", because: str = "") -> None:
+    tell(find_run_folder(number).control_socket, Told(order, login_name(), text, because))
 
 
 @click.command()
@@ -28,9 +23,27 @@ def answer(number: str, text: str) -> None:
 
 @click.command()
 @click.argument("number", metavar="RUN")
-def pause(number: str) -> None:
-    """Have RUN pause as soon as nothing is energised."""
-    _tell(number, "pause")
+@click.option("--keep-excitation", is_flag=True, help="Pause with the excitation on: stays warm.")
+def pause(number: str, keep_excitation: bool) -> None:
+    """Have RUN pause: as soon as nothing is energised, or with the excitation on."""
+    _tell(number, "pause", KEEP_EXCITATION if keep_excitation else "")
+
+
+@click.command()
+@click.argument("number", metavar="RUN")
+@click.option("--because", required=True, help="The reason; it is kept.")
+def skip(number: str, because: str) -> None:
+    """Skip the check of RUN that is under way; its findings are withheld with the reason."""
+    _tell(number, "skip", because)
+
+
+@click.command()
+@click.argument("number", metavar="RUN")
+@click.argument("check")
+@click.option("--because", required=True, help="The reason; it is kept.")
+def repeat(number: str, check: str, because: str) -> None:
+    """Measure CHECK of the running RUN again, and all that follows it; both results are kept."""
+    _tell(number, "repeat", check, because)
 
 
 @click.command("go-on")

@@ -74,3 +74,27 @@ def test_an_open_run_gets_no_certificate(capsys: pytest.CaptureFixture[str]) -> 
         records.deliver(journal.lines)
     assert run_command(["certificate", "open"]) is ExitCode.WRONG_INPUT
     assert "is not closed; resume it first" in capsys.readouterr().err
+
+
+def test_a_run_moved_to_another_serial_says_so_everywhere(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run_command(["certificate", RUN]) is ExitCode.DONE
+    move = ["records", "correct", RUN, "--by", "Lee Proxy", "--reason"]
+    assert run_command([*move, "label misread", "--serial", ""]) is ExitCode.WRONG_INPUT
+    assert "needs the new serial" in capsys.readouterr().err
+    assert run_command([*move, "", "--serial", "X-000001"]) is ExitCode.WRONG_INPUT
+    assert run_command([*move, "label misread", "--serial", "X-000001"]) is ExitCode.DONE
+    told = capsys.readouterr()
+    assert "is now X-000001 (Lee Proxy: label misread)" in told.out
+    assert "its limits came from the papers of" in told.err
+    assert f"certificate {RUN}-C names" in told.err
+    assert run_command([*move, "again", "--serial", "X-000001"]) is ExitCode.WRONG_INPUT
+    assert "belongs to X-000001 already" in capsys.readouterr().err
+
+    assert run_command(["history", "X-000001"]) is ExitCode.DONE
+    assert run_command(["certificate", RUN, "--amend", "serial corrected"]) is ExitCode.DONE
+    text = "".join(pdf_text.pages((home / f"{RUN}-C-2.pdf").read_bytes()))
+    assert "X-000001" in text
+    assert "labelmisread" in text
+    assert run_command(["records", "verify"]) is ExitCode.DONE

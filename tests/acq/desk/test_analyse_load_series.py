@@ -15,7 +15,7 @@ import pytest
 
 from acq.desk.command_line import run_command
 from acq.desk.exit_codes import ExitCode
-from tests.published.load_cell_data import PONTIUS_LOADS, PONTIUS_RUNS
+from acq.validation.load_cell_data import PONTIUS_LOADS, PONTIUS_RUNS
 
 Capture = pytest.CaptureFixture[str]
 

@@ -34,7 +34,13 @@ def papers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_every_cell_is_listed(capsys: Capture) -> None:
     assert run_command(["cell", "list"]) is ExitCode.DONE
     out = capsys.readouterr().out.splitlines()
-    assert [line.split()[0] for line in out] == ["A-000417", "B-011902", "C-003358", "D-000096"]
+    assert [line.split()[0] for line in out] == [
+        "A-000417",
+        "B-011902",
+        "C-003358",
+        "D-000096",
+        "K-000001",
+    ]
     assert run_command(["cell", "list", "--json"]) is ExitCode.DONE
     assert json.loads(capsys.readouterr().out)[1]["note"] == "invented"
 
