@@ -17,3 +17,23 @@ class BenchFailure(Exception):  # noqa: N818
 
 class Stopped(Exception):  # noqa: N818
     """The person stopped the run. Exit code 130."""
+
+
+class Skipped(Stopped):
+    """A person skips the check that is under way, with a reason; both are kept.
+
+    A script that can go on without it catches this; from any other the run is stopped.
+    """
+
+    def __init__(self, by: str, reason: str) -> None:
+        self.by, self.reason = by, reason
+        super().__init__(f"skipped by {by}: {reason or 'no reason given'}")
+
+
+class RepeatAsked(Exception):  # noqa: N818
+    """A person wants a finished check measured again, and all that was built on it."""
+
+    def __init__(self, check: str, by: str, reason: str) -> None:
+        self.check = check
+        self.because = f"repeated by {by}: {reason or 'no reason given'}"
+        super().__init__(f"{check}: {self.because}")

@@ -15,6 +15,7 @@ from acq.runs.sequence import sequence
 from sequences import route
 from sequences.acceptance_plan import AcceptancePlan
 from sequences.active_cell import active_cell
+from sequences.as_found import as_found_series
 from sequences.diagnosis import Seen, diagnosis
 from sequences.earlier import earlier_limits, fitting_serials
 from sequences.exciting import first_excitation as first_excitation
@@ -26,11 +27,13 @@ from sequences.route import refuse_other_routes as refuse_other_routes
 from sequences.several_bridges import between_bridges
 from sequences.soak import soak
 from sequences.wiggle import wiggle
-from sequences.zero import withhold_zero, zero
+from sequences.steps import closed
+from sequences.zero import named_findings, withhold_zero, zero
 
 
 @sequence(
     roles=("scanner", "dmm", "supply", "insulation"),
+    optional=("reference-indicator",),  # of a jack, where the plan has a load series
     plan=AcceptancePlan,
     plans=Path(__file__).parent / "plans",
     default_plan="returned-cell",
@@ -53,16 +56,22 @@ def acceptance(run: Run[AcceptancePlan]) -> None:
 
 def full_bridge(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
     """One full bridge of a body: its findings carry its name where there are several."""
-    soak(run, seen)
+    with run.skippable((seen.named("soak"), "temperature", "K")):
+        soak(run, seen)
     lead_pairs(run, limits, seen)
     fitting_serials(run, seen)
-    wiggle(run, seen)
+    with run.skippable((seen.named("wiggle test"), "resistance", "ohm")):
+        wiggle(run, seen)
     gate = gate_of_the_leads(run, seen)
     insulation_paths(run, limits, seen)
+    excited = closed("the first excitation was skipped") if gate.is_open else gate
     if gate.is_open:
-        gate = first_excitation(run, seen)
-    if gate.is_open:
-        zero(run, limits, seen)
+        with run.skippable():
+            excited = first_excitation(run, seen)
+    if excited.is_open:
+        with run.skippable(*named_findings(seen)):
+            zero(run, limits, seen)
     else:
-        withhold_zero(run, seen, gate.because)
+        withhold_zero(run, seen, excited.because)
     diagnosis(run, seen)
+    as_found_series(run, seen, gate)

@@ -68,7 +68,8 @@ def insulation_paths(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> No
             because = f"no insulation test: {objection}"
             run.withhold(seen.named(path.finding), QUANTITY, "ohm", because)
             continue
-        one_path(run, limits, seen, path)
+        with run.skippable((seen.named(path.finding), QUANTITY, "ohm")):
+            one_path(run, limits, seen, path)
 
 
 def one_path(run: Run[AcceptancePlan], limits: Limits, seen: Seen, path: Path) -> None:

@@ -49,14 +49,22 @@ def lead_pairs(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
     back = ADJACENT_PAIRS[::-1] if wanted(run, run.plan.resistance.backward) else ()
     walk = Walk(back)
     for pair in pairs_of(run):
-        _forward(run, limits, seen, walk, pair)
+        with run.skippable((seen.named(f"resistance {pair}"), "resistance", "ohm")):
+            _forward(run, limits, seen, walk, pair)
     for pair in back:
-        joins = clips.one_clip_on(seen, pair)
-        with run.connected(joins), run.check("pair resistance", f"{pair}, back") as check:
-            walk.taken[pair].append(read_pair(run, check, expected_ohms(run.cell, pair)))
-            _finding(run, limits, seen, walk, pair, check)
-    sense_leads(run, seen)
+        with run.skippable((seen.named(f"resistance {pair}"), "resistance", "ohm")):
+            _back(run, limits, seen, walk, pair)
+    with run.skippable():
+        sense_leads(run, seen)
     predicted_zero(run, seen)
+
+
+def _back(run: Run[AcceptancePlan], limits: Limits, seen: Seen, walk: Walk, pair: LeadPair) -> None:
+    joins = clips.one_clip_on(seen, pair)
+    with run.connected(joins), run.check("pair resistance", f"{pair}, back") as check:
+        taken = read_pair(run, check, expected_ohms(run.cell, pair))
+        walk.taken.setdefault(pair, []).append(taken)
+        _finding(run, limits, seen, walk, pair, check)
 
 
 def _forward(

@@ -30,8 +30,13 @@ Excited = network.Excited[Uncertain]
 
 def withhold_zero(run: Run[AcceptancePlan], seen: Seen, because: str) -> None:
     """State that there is no zero, and why."""
-    for name, unit in FINDINGS:
-        run.withhold(seen.named(name), name, unit, because)
+    for name, quantity, unit in named_findings(seen):
+        run.withhold(name, quantity, unit, because)
+
+
+def named_findings(seen: Seen) -> list[tuple[str, str, str]]:
+    """Return name, quantity and unit of what the zero gives."""
+    return [(seen.named(name), name, unit) for name, unit in FINDINGS]
 
 
 def zero(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
@@ -68,9 +73,12 @@ def _one_side(
             exciting.input_by_supply(run, limits, seen)
         read[side.value] = signal(run, seen, side.value, f"{side.value} excitation")
         if side is Polarity.NORMAL:
-            stability.stability(run, seen)
-            shunt_check.shunt_check(run, seen)
-            hand_load.hand_load(run, seen)
+            with run.skippable((seen.named("stability log"), "zero drift", "%RO/min")):
+                stability.stability(run, seen)
+            with run.skippable((seen.named("shunt check"), "zero balance", "V/V")):
+                shunt_check.shunt_check(run, seen)
+            with run.skippable((seen.named("hand load"), "rated output", "V/V")):
+                hand_load.hand_load(run, seen)
     return True
 
 

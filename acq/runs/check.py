@@ -23,7 +23,7 @@ from drivers.errors import InstrumentError
 if TYPE_CHECKING:
     from acq.runs.run import Run
 
-State = Literal["done", "withheld"]
+State = Literal["done", "withheld", "skipped"]
 
 
 class Check:

@@ -22,7 +22,7 @@ from acq.bench.loading import Loading
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
 from acq.desk.exit_codes import ExitCode, worst
-from acq.errors import BenchFailure, Stopped, WrongInput
+from acq.errors import BenchFailure, RepeatAsked, Stopped, WrongInput
 from acq.readings.uncertainty import Uncertainties
 from acq.records.bench_book import RecordedBenchBook
 from acq.records.records import Records
@@ -190,10 +190,12 @@ class Conductor:
             indication_only=bool(_first(journal)["run"]["indication_only"]),
             between=self._onlookers.between,
             rest=self._onlookers.rest,
+            rest_excited=self._onlookers.rest_excited,
             book=RecordedBenchBook(self._records, file.name),
             desk=self._desk,
             relays="scanner" in file.instruments and bool(file.connections.relay),
             loading=Loading.of(file),
+            roles=[r for r in (*script.roles, *script.optional) if r in file.instruments],
         )
         with stopping_once():
             state, code, message = self._play(run, script, past)
@@ -206,8 +208,7 @@ class Conductor:
     def _play(self, run: Run[Any], script: Sequence, past: Past) -> tuple[str, ExitCode, str]:
         """Run the script; return (state, exit code, message)."""
         try:
-            script.script(run)
-            refuse_leftovers(past)
+            self._play_and_repeat(run, script, past)
         except (Stopped, KeyboardInterrupt) as stop:
             return "interrupted", ExitCode.STOPPED, str(stop) or "stopped"
         except (BenchFailure, InstrumentError) as error:
@@ -218,6 +219,30 @@ class Conductor:
             self._fall(error)
             raise
         return "finished", exit_code_of(run.conformities), ""
+
+    def _play_and_repeat(self, run: Run[Any], script: Sequence, past: Past) -> None:
+        """Run the script, and again from the journal whenever a person wants a check repeated."""
+        while True:
+            try:
+                script.script(run)
+                refuse_leftovers(past)
+            except RepeatAsked as asked:
+                past = self._again(run, past, asked)
+            else:
+                return
+
+    def _again(self, run: Run[Any], past: Past, asked: RepeatAsked) -> Past:
+        """Return the past of the same run with the check, and what follows it, to be measured."""
+        attempt, now = past.attempt + 1, self._last_t(run.journal)
+        again = past_of(run.journal.lines)
+        if asked.check not in again.finished:
+            known = ", ".join(again.finished) or "none"
+            self._onlookers.say(f"no finished check {asked.check!r} to repeat; there are {known}")
+        again.attempt = attempt
+        again.expire(now, asked)
+        run.journal.append("resumed", now, attempt=attempt, guardian=[])
+        run.begin_again(again)
+        return again
 
     def _fall(self, error: Exception) -> None:
         """Our own bug: switch off before it goes its way to the report."""

@@ -12,25 +12,40 @@ import select
 import socket
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from acq.errors import BenchFailure, Stopped, WrongInput
+from acq.errors import BenchFailure, RepeatAsked, Skipped, Stopped, WrongInput
 
 _PATIENCE_S = 10.0
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """One order from outside: `answer` (with text), `pause`, `go-on` or `stop`, and by whom."""
+    """One order from outside: `answer` (with text), `pause`, `go-on`, `skip`, `repeat` or `stop`.
+
+    `text` is the answer, the reason of a skip, or the check that is to be repeated; `because`
+    the reason of that. A pause with the text `keep` may begin with the excitation on.
+    """
 
     order: str
     by: str
     text: str = ""
+    because: str = ""
+
+    def raise_if_it_breaks(self) -> None:
+        """Raise what an order makes of the check under way; nothing for the others."""
+        if self.order == "stop":
+            raise Stopped(f"stopped by {self.by}")
+        if self.order == "skip":
+            raise Skipped(self.by, self.text)
+        if self.order == "repeat":
+            raise RepeatAsked(self.text, self.by, self.because)
 
 
-ORDERS = ("answer", "pause", "go-on", "stop")
+ORDERS = ("answer", "pause", "go-on", "skip", "repeat", "stop")
+KEEP_EXCITATION = "keep"
 
 
 class Onlookers:
@@ -40,27 +55,45 @@ class Onlookers:
         self._control = control
         self._say = say
         self._pausing = ""
+        self._keeping = False
         self.heard: deque[Told] = deque(maxlen=100)
         """Answers that came while nobody was asked: a run that goes on reading takes orders so."""
+
+    def say(self, text: str) -> None:
+        """Tell a person something that is no line of the journal."""
+        self._say(text)
 
     def between(self) -> None:
         """Look whether something was told; raises Stopped."""
         while (told := self._control.next()) is not None:
-            if told.order == "stop":
-                raise Stopped(f"stopped by {told.by}")
+            told.raise_if_it_breaks()
             if told.order == "answer":
                 self.heard.append(told)
             if told.order == "pause":
-                self._pausing = told.by
-                self._say(f"{told.by} wants a pause: it begins where nothing is energised")
+                self._pausing, self._keeping = told.by, told.text == KEEP_EXCITATION
+                where = "before the next check, the excitation stays on,"
+                self._say(
+                    f"{told.by} wants a pause: it begins"
+                    f" {where if self._keeping else 'where nothing is energised'}"
+                )
             if told.order == "go-on":
                 self._pausing = ""
+
+    def rest_excited(self) -> None:
+        """Have a pause with the excitation on, where it was wanted so; no test voltage is on."""
+        self.between()
+        if self._pausing and self._keeping:
+            self._say("pause: the EXCITATION IS ON; go on with: bridgebench go-on RUN")
+            self._until_told()
 
     def rest(self) -> None:
         """Have the pause that was wanted, until somebody says go-on; raises Stopped."""
         self.between()
         if self._pausing:
             self._say("pause: nothing is energised; go on with: bridgebench go-on RUN")
+        self._until_told()
+
+    def _until_told(self) -> None:
         while self._pausing:
             self._control.wait(1.0)
             self.between()
@@ -123,7 +156,8 @@ def _read(raw: bytes) -> Told:
     content: Any = json.loads(raw)
     if not isinstance(content, dict) or content.get("order") not in ORDERS:
         raise ValueError(f"an order is one of {', '.join(ORDERS)}")
-    return Told(content["order"], str(content.get("by", "unnamed")), str(content.get("text", "")))
+    by, text, because = (str(content.get(key, "")) for key in ("by", "text", "because"))
+    return Told(content["order"], by or "unnamed", text, because)
 
 
 def tell(path: Path, told: Told) -> None:
@@ -138,7 +172,7 @@ def tell(path: Path, told: Told) -> None:
         with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
             link.settimeout(_PATIENCE_S)
             link.connect(f"/proc/self/fd/{folder}/{path.name}")
-            order = {"order": told.order, "by": told.by, "text": told.text}
+            order = asdict(told)
             link.sendall(json.dumps(order).encode() + b"\n")
             with link.makefile("rb") as lines:
                 answer = json.loads(lines.readline() or b"{}")

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from acq.errors import WrongInput
+from acq.errors import RepeatAsked, Skipped, WrongInput
 from acq.runs.journal import Line, plain
 from drivers import errors as instrument_errors
 from drivers.errors import InstrumentError
@@ -23,6 +23,14 @@ class ScriptDiffers(WrongInput):
     def __init__(self, line: int, reason: str) -> None:
         self.line = line
         super().__init__(f"script differs at line {line} of the journal: {reason}")
+
+
+class SkippedBefore(Skipped):
+    """The check was skipped here, by whom and why as its closing line says."""
+
+    def __init__(self, because: str) -> None:
+        super().__init__("", "")
+        self.args = (because,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +64,8 @@ class FinishedCheck:
     def next(self, kind: str, ask: Any) -> Line:
         """Return the journal's line for this effect; raises ScriptDiffers when it is another."""
         if self.position >= len(self.lines):
+            if self.closing.content.get("state") == "skipped":
+                raise SkippedBefore(str(self.closing.content["because"]))
             raise ScriptDiffers(
                 self.closing.number, f"{self.key} ended here, the script asks {kind} {ask!r}"
             )
@@ -99,8 +109,10 @@ class Past:
         self.order.pop(0)
         return expected
 
-    def expire(self, now_ns: int) -> None:
+    def expire(self, now_ns: int, repeat: RepeatAsked | None = None) -> None:
         """Mark what no longer holds after an interruption, and all that was built on it.
+
+        `repeat` names a check that a person wants measured again.
 
         Powered results are only lost while the block that needs them was not left: those at the
         end of the journal. From the first expired check on everything is measured again, since
@@ -112,6 +124,8 @@ class Past:
         for place, finished in enumerate(checks):
             age_minutes = (now_ns - int(finished.closing.content["t"])) / 60e9
             allowed = finished.needs.get("minutes")
+            if not because and repeat is not None and finished.key == repeat.check:
+                because = repeat.because
             if not because and allowed is not None and age_minutes > allowed:
                 because = f"{finished.key} is {age_minutes:.0f} min old"
             if not because and place >= powered_from:

@@ -21,7 +21,7 @@ from acq.bench.hands import Hands
 from acq.bench.loading import Loading
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
-from acq.errors import BenchFailure, WrongInput
+from acq.errors import BenchFailure, Skipped, WrongInput
 from acq.readings.conformity import Conformity
 from acq.readings.specification import Accuracy, find_accuracy
 from acq.readings.uncertainty import Uncertainties
@@ -56,9 +56,11 @@ class Run(Generic[P_co]):
         indication_only: bool = False,
         between: Callable[[], None] = lambda: None,
         rest: Callable[[], None] = lambda: None,
+        rest_excited: Callable[[], None] = lambda: None,
         book: BenchBook | None = None,
         desk: LiveDesk | None = None,
         loading: Loading | None = None,
+        roles: Sequence[str] | None = None,
         relays: bool = True,
     ) -> None:
         self.cell = cell
@@ -75,9 +77,12 @@ class Run(Generic[P_co]):
         self._bench: Bench | None = None
         self._between = between
         self._rest = rest
+        self._rest_excited = rest_excited
+        self._skip_next: Skipped | None = None
         self._book = book
         self.desk = desk or NobodyThere()
         self._loading = loading
+        self._roles = frozenset(accuracies if roles is None else roles)
         self._states: list[OpenState] = []
         self._current: Check | None = None
         self._seen: dict[str, int] = {}
@@ -93,8 +98,7 @@ class Run(Generic[P_co]):
         """
         if self._current is not None:
             raise WrongInput(f"check {name!r} is opened inside {self._current.key!r}")
-        if not any(state.established and state.noted for state in self._states):
-            self._rest()  # nothing is energised: the place where a person may have a pause
+        self._have_a_rest()
         key = self._key(name, about)
         finished = self._finished(key)
         check = Check(self, key, name, "" if about is None else str(about), finished)
@@ -103,9 +107,23 @@ class Run(Generic[P_co]):
             self.journal.append("check-opened", self._t(), check=key, attempt=self._past.attempt)
         try:
             yield check
+        except Skipped as skipped:
+            check.state, check.because = "skipped", str(skipped)
+            self._current = None
+            self._close(check, needs or Needs())
+            raise
         finally:
             self._current = None
         self._close(check, needs or Needs())
+
+    @contextmanager
+    def skippable(self, *findings: tuple[str, str, str]) -> Iterator[None]:
+        """Go on after a step that a person skips: its findings (name, quantity, unit) withheld."""
+        try:
+            yield
+        except Skipped as skipped:
+            for name, quantity, unit in findings:
+                self.withhold(name, quantity, unit, str(skipped))
 
     @contextmanager
     def connected(self, connection: Connection) -> Iterator[None]:
@@ -185,8 +203,8 @@ class Run(Generic[P_co]):
         return self._loading
 
     def has(self, role: str) -> bool:
-        """Whether the bench file has this role."""
-        return role in self._accuracies
+        """Whether the bench has this role and the sequence uses it."""
+        return role in self._roles
 
     @property
     def live(self) -> bool:
@@ -204,6 +222,23 @@ class Run(Generic[P_co]):
             self._bench = self._open_bench(AskingHands(self.ask))
         return self._bench
 
+    def begin_again(self, past: Past) -> None:
+        """Start the script anew in this process: what is finished is answered by the journal."""
+        self._past, self.findings = past, []
+        self._states, self._current, self._seen = [], None, {}
+        self.uncertainties = Uncertainties(self._accuracies)
+
+    def _have_a_rest(self) -> None:
+        """Between two checks a person may have a pause; what is told then is for the next one."""
+        energised = [state for state in self._states if state.established and state.noted]
+        try:
+            if not energised:
+                self._rest()
+            elif all(isinstance(state, Excited) for state in energised):
+                self._rest_excited()
+        except Skipped as skipped:
+            self._skip_next = skipped
+
     def effect_allowed(self, check: Check) -> None:
         """Raises WrongInput for an effect outside its check or from another thread."""
         if threading.get_ident() != self._thread:
@@ -214,6 +249,9 @@ class Run(Generic[P_co]):
     def establish(self) -> None:
         """Bring about every open state that is not yet, outermost first."""
         self._between()
+        skipped, self._skip_next = self._skip_next, None
+        if skipped is not None:
+            raise skipped
         self.bench.check()
         for place, state in enumerate(self._states):
             if state.established:

@@ -119,8 +119,8 @@ class TerminalTechnician:
             told = self._control.next()
             if told is not None and told.order == "answer":
                 return told.text.strip(), told.by
-            if told is not None and told.order == "stop":
-                return "stop", told.by
+            if told is not None:
+                told.raise_if_it_breaks()
             if b"\n" in self._typed:
                 line, _, self._typed = self._typed.partition(b"\n")
                 return line.decode(errors="replace").strip(), self._person
