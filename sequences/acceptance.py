@@ -26,8 +26,8 @@ from sequences.leads import lead_pairs
 from sequences.route import refuse_other_routes as refuse_other_routes
 from sequences.several_bridges import between_bridges
 from sequences.soak import soak
-from sequences.wiggle import wiggle
 from sequences.steps import closed
+from sequences.wiggle import wiggle
 from sequences.zero import named_findings, withhold_zero, zero
 
 

@@ -6,7 +6,7 @@ is a step that this plan does not do.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator
 
@@ -200,3 +200,11 @@ class AcceptancePlan(Plan):
     shunt: ShuntCheck | None = None
     hand_load: HandLoad | None = None
     active: Active | None = None
+    as_found: Any = None  # a load series, see load_plan.Series
+
+    @field_validator("as_found")
+    @classmethod
+    def _series(cls, table: Any) -> Any:
+        from sequences.load_plan import Series  # it builds on this file
+
+        return None if table is None else Series.model_validate(table)

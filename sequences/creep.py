@@ -6,6 +6,7 @@ Creep with its recovery is one check: it is measured in one go or not at all.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -26,8 +27,10 @@ from acq.runs.sequence import sequence
 from sequences import load_findings, load_gates, steps
 from sequences.load_gates import POWERED
 from sequences.load_plan import Creep, CreepPlan
-from sequences.rig import AtRig, Taken, told_if_loaded
-from sequences.series import Measured, class_symbol, full_range, room
+from sequences.outputs import Scale, Taken, pooled_scatter
+from sequences.rig import AtRig, told_if_loaded
+from sequences.series import Measured, class_symbol, room
+from sequences.series_results import full_range
 
 CREEP_FINDINGS = ("creep, 30 min", "minimum dead load output return", "recovery, 30 min")
 ROLES = ("scanner", "dmm", "supply", "insulation")
@@ -149,23 +152,12 @@ def judged_creep(
     """Compute, judge and draw creep and return."""
     limits = Limits(run.cell, run.plan.limits)
     with run.check("creep results") as check:
-        rest, load = rig.applied(part.minimum_percent).value, rig.applied(part.load_percent).value
-        middle = (rest + load) / 2.0
-        readings = [
-            CreepReading(
-                time_s=taken.at_ns / 1e9,
-                load=load if taken.load > middle else rest,
-                output=rig.direction * float(taken.ratio.x),
-            )
-            for taken in record.taken
-        ]
-        outputs: list[Any] = [_at_its_load(rig, taken, load, rest) for taken in record.taken]
-        if rig.loading.by_force:
-            readings = [
-                CreepReading(time_s=r.time_s, load=r.load, output=float(each.x))
-                for r, each in zip(readings, outputs, strict=True)
-            ]
-        sources = components(outputs, [1] * len(outputs))
+        readings, sources = record_of(
+            rig.scale,
+            record.taken,
+            rig.applied(part.minimum_percent).value,
+            rig.applied(part.load_percent).value,
+        )
         try:
             found = creep_results(creep_record(readings), sources)
         except SeriesError as error:
@@ -179,15 +171,33 @@ def judged_creep(
         load_findings.creep_figure(check, found, whole)
 
 
-def _at_its_load(rig: AtRig, taken: Taken, load: float, rest: float) -> Any:
+def record_of(
+    scale: Scale, taken: Sequence[Taken], rest: float, load: float
+) -> tuple[list[CreepReading], tuple[Source, ...]]:
+    """Return the readings of a creep record and every influence on them."""
+    pooled = pooled_scatter(taken)
+    outputs = [_at_its_load(scale, each, load, rest, pooled) for each in taken]
+    readings = [
+        CreepReading(
+            time_s=each.at_ns / 1e9,
+            load=load if each.load > (load + rest) / 2.0 else rest,
+            output=float(output.x),
+        )
+        for each, output in zip(taken, outputs, strict=True)
+    ]
+    return readings, components(outputs, [1] * len(outputs))
+
+
+def _at_its_load(
+    scale: Scale, taken: Taken, load: float, rest: float, pooled: tuple[float, float] | None
+) -> Any:
     """The output as the nominal load would have given it: a jack never holds quite still."""
-    slope = rig.full_volts / rig.excitation_volts / rig.capacity.value
-    output: Any = rig.direction * taken.ratio
+    output: Any = scale.direction * taken.pooled_ratio(scale.uncertainties, pooled)
     for name, error in taken.applied.errors.items():
         if name.endswith("reading"):
-            output = output + rig.run.uncertainties.fresh(name, abs(slope) * error)
-    if rig.loading.by_force and taken.load > (load + rest) / 2.0:
-        output = output + slope * (load - taken.load)
+            output = output + scale.uncertainties.fresh(name, abs(scale.slope) * error)
+    if scale.by_force and taken.load > (load + rest) / 2.0:
+        output = output + scale.slope * (load - taken.load)
     return output
 
 

@@ -18,7 +18,8 @@ from sequences.load_history import matched_set, temperature_effects
 from sequences.load_plan import LoadSeriesPlan, Series
 from sequences.rig import AtRig, told_if_loaded
 from sequences.rig_prompts import mounting_prompt
-from sequences.series import LOAD_FINDINGS, Measured, judged_series, measured_series, prepared
+from sequences.series import LOAD_FINDINGS, Measured, measured_series, prepared
+from sequences.series_results import judged_series
 
 ROLES = ("scanner", "dmm", "supply", "insulation")
 OPTIONAL = ("second-dmm", "thermometer", "hygrometer", "barometer", "reference-indicator")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from sequences import load_gates, steps
 from sequences.creep import OPTIONAL, ROLES
 from sequences.load_gates import POWERED
 from sequences.load_plan import OffCentre, OffCentrePlan
+from sequences.outputs import Taken, pooled_scatter
 from sequences.rig import AtRig, told_if_loaded
 from sequences.series import Measured, room
 
@@ -64,7 +66,7 @@ def measured_places(run: Run[Any], rig: AtRig, part: OffCentre) -> list[Place]:
     with run.check("preloads, off-centre", needs=POWERED) as check:
         rig.begin(check)
         rig.exercise(check, part.wait_s)
-    places: list[Place] = []
+    taken: list[tuple[str, tuple[Taken, Taken, Taken]]] = []
     with run.check("positions") as check:
         rig.begin(check)
         room(run, check, Measured())
@@ -72,20 +74,32 @@ def measured_places(run: Run[Any], rig: AtRig, part: OffCentre) -> list[Place]:
         if part.centre_again:
             order.append(None)
         for corner in order:
-            places.append(_one_place(rig, part, check, corner))
+            taken.append(_one_place(rig, part, check, corner))
+        places = _nets(rig, taken)
         table = [{"position": each.name, "net_output": float(each.net.x)} for each in places]
         check.keep("loads", "positions", table)
     return places
 
 
-def _one_place(rig: AtRig, part: OffCentre, check: Check, corner: int | None) -> Place:
+def _one_place(
+    rig: AtRig, part: OffCentre, check: Check, corner: int | None
+) -> tuple[str, tuple[Taken, Taken, Taken]]:
     name = "centre" if corner is None else f"corner {corner}"
     rest, load = rig.applied(0.0), rig.applied(part.load_percent)
     before = rig.point(check, rest, f"{name}, zero before")
     loaded = rig.point(check, load, f"{name}, load", corner)
     after = rig.point(check, rest, f"{name}, zero after")
-    zero: Any = (before.ratio + after.ratio) / 2.0
-    return Place(name, loaded.ratio - zero)
+    return name, (before, loaded, after)
+
+
+def _nets(rig: AtRig, taken: Sequence[tuple[str, tuple[Taken, Taken, Taken]]]) -> list[Place]:
+    """Return each position's net output, with the scatter that all readings show together."""
+    pooled = pooled_scatter([each for _, three in taken for each in three])
+    places = []
+    for name, three in taken:
+        before, loaded, after = (each.pooled_ratio(rig.run.uncertainties, pooled) for each in three)
+        places.append(Place(name, loaded - (before + after) / 2.0))
+    return places
 
 
 def judged_places(run: Run[Any], rig: AtRig, part: OffCentre, places: list[Place]) -> None:

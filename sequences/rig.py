@@ -9,25 +9,22 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from acq.analysis.reading_times import reading_time_s
 from acq.bench.bench import Request
-from acq.bench.connections import volts
 from acq.bench.loading import Applied
 from acq.cells.paper_fields import Load
 from acq.errors import Stopped, WrongInput
-from acq.readings.corrections import bracketed
 from acq.readings.gravity import STANDARD_GRAVITY
-from acq.readings.measured import Uncertain, is_number
-from acq.readings.reading import Reading
 from acq.runs.check import Check
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from sequences import steps
 from sequences.load_plan import Exercise
 from sequences.load_watch import LoadWatch
+from sequences.outputs import Outputs, Scale, Taken
 from sequences.rig_prompts import caution, load_text
 
 _NEAR = 1e-9
@@ -39,18 +36,6 @@ _LONGEST_LEAD_S = 5.0
 
 class Spoilt(Exception):  # noqa: N818  (a run that is measured again is no error)
     """This run cannot be saved: a load went where it must not go, and the cell remembers."""
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """One output: ratio in V/V with its uncertainty, when it was taken, under which load."""
-
-    ratio: Uncertain
-    at_ns: int
-    after_s: float | None  # since the load change began
-    due_s: float | None  # when it should have been read by the table
-    load: float
-    applied: Applied
 
 
 class AtRig:
@@ -70,6 +55,7 @@ class AtRig:
             )
         self.excitation_volts = min(run.plan.excitation.volts, run.cell.excitation)
         self.full_volts = direction * rated * self.excitation_volts
+        self.outputs = Outputs(run, part.reading, self.excitation_volts, abs(self.full_volts))
         self.load = 0.0
         self.minimum = 0.0
         self._volts: float | None = None  # the signal at rest now
@@ -77,6 +63,18 @@ class AtRig:
         self._learnt = False
         self._sitting: int | None = None
         self._stands = False  # whether anything was put on or taken off in this sitting
+
+    @property
+    def scale(self) -> Scale:
+        """What the results are reckoned with."""
+        return Scale(
+            uncertainties=self.run.uncertainties,
+            volts=self.excitation_volts,
+            slope=self.full_volts / self.excitation_volts / self.capacity.value,
+            capacity=self.capacity.value,
+            direction=self.direction,
+            by_force=self.loading.by_force,
+        )
 
     # --- loads
 
@@ -206,7 +204,8 @@ class AtRig:
     ) -> Taken:
         """Read excitation and signal as they belong together; the load stands already."""
         began_s = self.now_s
-        signals, ratio = self._output(check)
+        output = self.outputs.read(check)
+        signals = output.signals
         at_ns = (signals[0].started_ns + signals[-1].ended_ns) // 2
         if began_s:
             self._lead_s = min(at_ns / 1e9 - began_s, _LONGEST_LEAD_S)
@@ -214,79 +213,14 @@ class AtRig:
         self._volts = sum(each.value or 0.0 for each in signals) / len(signals)
         if abs(applied.value - self.minimum) <= _NEAR * self.capacity.value:
             self._zero_volts = self._volts
-        value, extra = applied.value, Applied(**_fields(applied))
-        if self.loading.by_force and self._force is not None:
-            value = self.loading.in_unit(float(self._force.x), self.capacity.unit)
-            spread = self.loading.in_unit(self._force.u, self.capacity.unit)
-            extra = Applied(
-                value=value,
-                text=applied.text,
-                hand=applied.hand,
-                errors={**applied.errors, "reference indicator, reading": spread},
-            )
+        value, kept = applied.value, applied
+        if output.force is not None:
+            value = self.loading.in_unit(float(output.force.x), self.capacity.unit)
+            spread = self.loading.in_unit(output.force.u, self.capacity.unit)
+            errors = {**applied.errors, "reference indicator, reading": spread}
+            kept = replace(applied, value=value, errors=errors)
         after = None if started_s is None else at_ns / 1e9 - started_s
-        return Taken(ratio, at_ns, after, due_s, value, extra)
-
-    def _output(self, check: Check) -> tuple[list[Reading], Uncertain]:
-        uncertainties = self.run.uncertainties
-        if self.loading.by_force:
-            return self._output_with_force(check)
-        count = self.part.reading.readings
-        across = steps.sense_leads(self.run.cell)
-        if self.run.has("second-dmm"):
-            joined = volts(*steps.SIGNAL) | volts(*across, role="second-dmm")
-            requests = [self._signal(), self._excitation("second-dmm")]
-            pairs = [check.read_together(requests, joined) for _ in range(count)]
-            signals, below = [p[0] for p in pairs], [p[1] for p in pairs]
-            ratio = self._numbers(uncertainties.mean(signals), uncertainties.mean(below))
-            return signals, ratio
-        first = check.read(self._excitation(), across=across)
-        signals = check.readings(self._signal(), count, across=steps.SIGNAL)
-        last = check.read(self._excitation(), across=across)
-        signal = uncertainties.mean(signals)
-        before, after = uncertainties.of(first), uncertainties.of(last)
-        if not is_number(before) or not is_number(after):
-            raise WrongInput("the excitation is over range in the meter's largest range")
-        return signals, self._numbers(signal, bracketed(before, after, uncertainties, "excitation"))
-
-    def _output_with_force(self, check: Check) -> tuple[list[Reading], Uncertain]:
-        """The meter integrates while the reference indicator is read: one instant for both."""
-        uncertainties, across = self.run.uncertainties, steps.sense_leads(self.run.cell)
-        first = check.read(self._excitation(), across=across)
-        plan = self.part.reading
-        requests = [
-            self._signal(plan.power_line_cycles * plan.readings),
-            Request(quantity="force", role="reference-indicator"),
-        ]
-        signal, force = check.read_together(requests, volts(*steps.SIGNAL))
-        last = check.read(self._excitation(), across=across)
-        measured = uncertainties.of(force)
-        self._force = measured if is_number(measured) else None
-        before, after = uncertainties.of(first), uncertainties.of(last)
-        if not is_number(before) or not is_number(after) or self._force is None:
-            raise WrongInput("excitation or reference force is over range")
-        below = bracketed(before, after, uncertainties, "excitation")
-        return [signal], self._numbers(uncertainties.of(signal), below)
-
-    _force: Uncertain | None = None
-    now_s = 0.0
-
-    def _numbers(self, signal: Any, below: Any) -> Uncertain:
-        if not is_number(signal) or not is_number(below):
-            raise WrongInput("signal or excitation is over range: is the cell overloaded or open?")
-        ratio: Uncertain = signal / below
-        return ratio
-
-    def _signal(self, plc: float | None = None) -> Request:
-        expected = abs(self.full_volts) * 1.01
-        range_ = self.run.ranges("dmm", "dc-voltage", at_least=expected)[0]
-        cycles = self.part.reading.power_line_cycles if plc is None else plc
-        return Request(quantity="dc-voltage", range_=range_, plc=cycles)
-
-    def _excitation(self, role: str = "dmm") -> Request:
-        range_ = self.run.ranges(role, "dc-voltage", at_least=self.excitation_volts)[0]
-        plc = self.part.reading.power_line_cycles
-        return Request(quantity="dc-voltage", role=role, range_=range_, plc=plc)
+        return Taken(output.ratio, at_ns, after, due_s, value, kept, tuple(signals), output.below)
 
     @property
     def lead_s(self) -> float:
@@ -297,6 +231,7 @@ class AtRig:
         return 1.5 * cycle_s + 0.5 * self.part.reading.readings * cycle_s
 
     _lead_s = 0.0
+    now_s = 0.0
 
     # --- watching
 
@@ -332,7 +267,7 @@ class AtRig:
                 raise Stopped(f"{title}: {seen['outcome']}; stopped at the prompt")
 
     def _polled(self) -> Request:
-        return self._signal(_POLL_PLC)
+        return self.outputs.signal(_POLL_PLC)
 
     def _wrong(self, applied: Applied, before: float, seen: dict[str, Any]) -> str:
         """Return what is wrong with the load that came to rest; empty when nothing is."""
@@ -400,10 +335,6 @@ class AtRig:
             if share > 0.2:
                 self.full_volts = (self._volts - self._zero_volts) / share
                 self._learnt = True
-
-
-def _fields(applied: Applied) -> dict[str, Any]:
-    return {name: getattr(applied, name) for name in ("value", "text", "hand", "errors")}
 
 
 def capacity_of(run: Run[Any]) -> Load:

@@ -7,40 +7,29 @@ after new preloads. `load_series`, `acceptance` (as found) and others use it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from dataclasses import dataclass, field
 from typing import Any
 
-from acq.analysis.load_results import LoadResults, load_results
+from acq.analysis.load_results import LoadResults
 from acq.analysis.load_series import (
     Direction,
-    LoadReading,
-    LoadSeries,
-    SeriesError,
-    at_levels,
-    load_series,
 )
 from acq.analysis.oiml_r60 import accuracy_class
-from acq.analysis.oiml_r60_results import LoadTest, load_test
-from acq.analysis.propagation import Source
-from acq.analysis.reference_lines import Line
-from acq.analysis.uncertain_outputs import components
 from acq.bench.bench import Request
 from acq.bench.connections import Polarity
 from acq.bench.loading import Applied
-from acq.cells.limits import Limits
 from acq.errors import WrongInput
 from acq.readings.corrections import RECTANGULAR
-from acq.readings.measured import is_number
 from acq.readings.reading import Reading
 from acq.runs.check import Check
 from acq.runs.effects import Needs
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
-from sequences import load_findings, steps
+from sequences import steps
 from sequences.load_gates import POWERED
 from sequences.load_plan import Series
-from sequences.rig import AtRig, Spoilt, Taken
+from sequences.outputs import Taken
+from sequences.rig import AtRig, Spoilt
 
 NO_CLASS = "none"
 LOAD_FINDINGS = ("rated output", "zero return", "non-linearity", "hysteresis", "combined error")
@@ -61,6 +50,7 @@ class Measured:
     runs: list[list[tuple[Step, Taken]]] = field(default_factory=list)
     rooms: list[Reading] = field(default_factory=list)  # of the thermometer
     emf_volts: list[float] = field(default_factory=list)
+    returns: list[tuple[float, Taken]] = field(default_factory=list)  # seconds, zero again
     found: LoadResults | None = None
 
     @property
@@ -162,7 +152,7 @@ def one_run(
                 rig.exercise(check, part.wait_s)
             room(run, check, taken)
             try:
-                points = _points(rig, part, check, number, about)
+                points = _points(rig, part, check, number, about, taken)
             except Spoilt as spoilt:
                 _unload(rig, part, check)
                 check.withhold(f"{spoilt}; the run is measured again")
@@ -190,7 +180,7 @@ def room(run: Run[Any], check: Check, taken: Measured) -> None:
 
 
 def _points(
-    rig: AtRig, part: Series, check: Check, number: int, about: str
+    rig: AtRig, part: Series, check: Check, number: int, about: str, measured: Measured
 ) -> list[tuple[Step, Taken]]:
     points = []
     every = steps_of(rig, part)
@@ -209,7 +199,7 @@ def _points(
             rig.wait(check, left, f"zero again {seconds:g} s after unloading began")
         rest = points[-1][0].applied
         later = rig.taken(check, rest, began, seconds)
-        check.keep("zero return", f"after {seconds:g} s", float(later.ratio.x))
+        measured.returns.append((seconds, later))
     return points
 
 
@@ -244,139 +234,3 @@ def _table(points: Sequence[tuple[Step, Taken]]) -> list[dict[str, Any]]:
         }
         for step, taken in points
     ]
-
-
-# --- what comes of it
-
-
-def series_of(
-    rig: AtRig, part: Series, measured: Measured
-) -> tuple[LoadSeries, tuple[Source, ...]]:
-    """Return the checked series and every influence on it.
-
-    The error of a load moves the output by the cell's slope, so it becomes an influence of the
-    output; what weights, lever or reference cell share is one influence throughout. An EMF that
-    drifts within a run has its own influence in each run.
-    """
-    uncertainties = rig.run.uncertainties
-    slope = rig.full_volts / rig.excitation_volts / rig.capacity.value
-    drift = emf_drift(part, measured) / abs(rig.excitation_volts)
-    readings: list[LoadReading] = []
-    outputs: list[Any] = []
-    for number, points in enumerate(measured.runs, 1):
-        wander = uncertainties.fresh("EMF drift within a run", drift)
-        for place, (step, taken) in enumerate(points):
-            output: Any = rig.direction * taken.ratio
-            for name, error in taken.applied.errors.items():
-                shared = (
-                    uncertainties.fresh(name, 1.0)
-                    if name.endswith("reading")
-                    else uncertainties.shared(f"load: {name}", 1.0)
-                )
-                output = output + shared * (abs(slope) * error)
-            output = output + wander * (place / max(1, len(points) - 1))
-            outputs.append(output)
-            readings.append(
-                LoadReading(
-                    run=number,
-                    direction=step.direction,
-                    load=taken.load,
-                    output=rig.direction * float(taken.ratio.x),
-                    time_s=taken.at_ns / 1e9,
-                )
-            )
-    sources = components(outputs, [each.run for each in readings])
-    if rig.loading.by_force:
-        within = rig.capacity.value * part.within_percent / 100.0
-        readings = list(at_levels(_zeroed(readings, within), within))
-    minimum = min(each.load for each in readings)
-    return load_series(readings, minimum, capacity=rig.capacity.value * (1 + 1e-3)), sources
-
-
-def _zeroed(readings: Sequence[LoadReading], within: float) -> Sequence[LoadReading]:
-    """A jack off its cell presses with nothing, whatever the indicator's zero shows."""
-    return [replace(r, load=0.0) if abs(r.load) < within else r for r in readings]
-
-
-def emf_drift(part: Series, measured: Measured) -> float:
-    """Return one standard deviation of the EMF's drift within a run, V.
-
-    Measured where the zero was read at both polarities before each run, else the plan's.
-    """
-    emf = measured.emf_volts
-    if len(emf) < 2:
-        return part.reading.emf_drift_volts / RECTANGULAR
-    largest = max(abs(after - before) for before, after in pairwise(emf))
-    return largest / RECTANGULAR
-
-
-def judged_series(
-    run: Run[Any], rig: AtRig, part: Series, measured: Measured, about: str = ""
-) -> None:
-    """Compute, judge and draw everything that the series tells."""
-    limits = Limits(run.cell, run.plan.limits)
-    capacity = rig.capacity.value
-    with run.check(f"load results{about}") as check:
-        try:
-            series, sources = series_of(rig, part, measured)
-            found = load_results(series, line=Line(part.line), capacity=capacity, sources=sources)
-            terminal = load_results(series, capacity=capacity, sources=sources)
-        except SeriesError as error:
-            check.withhold(str(error))
-            return
-        measured.found = found
-        marks = [*load_findings.rig_marks(run, rig.notes), *found.notes]
-        load_findings.series_findings(run, check, part, found, limits, about, marks)
-        _temperature_told(run, check, measured, about)
-        test = _class_test(run, rig, part, series, sources)
-        if isinstance(test, LoadTest):
-            load_findings.class_findings(run, check, part, test, measured.temperature, about)
-        elif test:
-            check.keep("note", f"class{about}", test)
-        whole = test if isinstance(test, LoadTest) else None
-        load_findings.series_figures(
-            check, part, found, terminal, rig.capacity.unit, limits, whole, about
-        )
-
-
-def _temperature_told(run: Run[Any], check: Check, measured: Measured, about: str) -> None:
-    if measured.temperature is None:
-        return
-    half = (max(measured.celsius) - min(measured.celsius)) / 2.0
-    name, change = f"room temperature{about}", run.uncertainties.fresh("change", half / RECTANGULAR)
-    if run.accuracy("thermometer", "temperature", None) is None:
-        told: Any = measured.temperature + change
-        mark = ["the bench file states no accuracy of the thermometer"]
-        check.finding(name, "temperature", "degC", told, marks=mark)
-        return
-    room_now: Any = run.uncertainties.mean(measured.rooms)
-    if is_number(room_now):
-        check.finding(name, "temperature", "degC", room_now + change)
-
-
-def full_range(rig: AtRig, largest: float) -> float:
-    """Return the capacity; weights that weigh a hair more than their names count as it."""
-    capacity = rig.capacity.value
-    return largest if capacity < largest < capacity * (1 + 1e-4) else capacity
-
-
-def _class_test(
-    run: Run[Any], rig: AtRig, part: Series, series: LoadSeries, sources: Sequence[Source]
-) -> LoadTest | str:
-    """Return the test to a class, or why there is none."""
-    symbol = class_symbol(run, part.accuracy_class)
-    if not symbol:
-        return ""
-    try:
-        accuracy = accuracy_class(symbol)
-        return load_test(
-            series,
-            accuracy,
-            full_range(rig, series.maximum_load),
-            apportioning=part.apportioning,
-            sources=sources,
-        )
-    except WrongInput as error:
-        if part.accuracy_class:
-            raise
-        return f"not tested to class {symbol}: {error}"

@@ -1,0 +1,147 @@
+"""Outputs of a loaded cell: signal over excitation, read as they belong together.
+
+One meter brackets its signals by the excitation; a second one reads it in the same instant; at a
+jack the reference indicator is read while the meter integrates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from acq.bench.bench import Request
+from acq.bench.connections import volts
+from acq.bench.loading import Applied
+from acq.errors import WrongInput
+from acq.readings.corrections import bracketed
+from acq.readings.measured import Uncertain, is_number
+from acq.readings.reading import Reading as OneReading
+from acq.readings.uncertainty import Uncertainties
+from acq.runs.check import Check
+from acq.runs.run import Run
+from sequences import steps
+from sequences.load_plan import Reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """What results of a load test are reckoned with: `slope` in V/V per unit of the capacity."""
+
+    uncertainties: Uncertainties
+    volts: float
+    slope: float
+    capacity: float
+    direction: float = 1.0
+    by_force: bool = False
+
+
+class Output(NamedTuple):
+    """One output: its signal readings, ratio in V/V, the excitation, the force where it is read."""
+
+    signals: list[OneReading]
+    ratio: Uncertain
+    below: Any
+    force: Uncertain | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """One output: ratio in V/V with its uncertainty, when it was taken, under which load."""
+
+    ratio: Uncertain
+    at_ns: int
+    after_s: float | None  # since the load change began
+    due_s: float | None  # when it should have been read by the table
+    load: float
+    applied: Applied
+    signals: tuple[OneReading, ...] = ()
+    below: Any = None  # the excitation that belongs to them
+
+    def pooled_ratio(self, uncertainties: Uncertainties, pooled: tuple[float, float] | None) -> Any:
+        """Return the ratio with the scatter that all outputs of a test show together."""
+        if pooled is None or len(self.signals) < 2:
+            return self.ratio
+        return uncertainties.mean(self.signals, pooled) / self.below
+
+
+def pooled_scatter(taken: Sequence[Taken]) -> tuple[float, float] | None:
+    """Return the standard deviation of one signal reading, V, and its degrees of freedom.
+
+    A few readings of one output tell their scatter badly; those of a whole test tell it well
+    (GUM 4.2.4, pooled estimate). None where no output was read more than once.
+    """
+    squares, freedom = 0.0, 0
+    for each in taken:
+        values = [reading.value for reading in each.signals if reading.value is not None]
+        if len(values) > 1:
+            middle = sum(values) / len(values)
+            squares += sum((value - middle) ** 2 for value in values)
+            freedom += len(values) - 1
+    return ((squares / freedom) ** 0.5, float(freedom)) if freedom and squares else None
+
+
+class Outputs:
+    """Reads outputs of one cell in the ranges that its rated output asks for, always the same."""
+
+    def __init__(self, run: Run[Any], plan: Reading, volts_: float, full_volts: float) -> None:
+        self._run, self._plan = run, plan
+        self._volts, self._full_volts = volts_, full_volts
+
+    def read(self, check: Check) -> Output:
+        """Return one output. Raises WrongInput for what is over range."""
+        if self._run.has("reference-indicator") and self._run.loading.by_force:
+            return self._with_force(check)
+        across, uncertainties = steps.sense_leads(self._run.cell), self._run.uncertainties
+        count = self._plan.readings
+        if self._run.has("second-dmm"):
+            joined = volts(*steps.SIGNAL) | volts(*across, role="second-dmm")
+            requests = [self.signal(), self.excitation("second-dmm")]
+            pairs = [check.read_together(requests, joined) for _ in range(count)]
+            signals = [pair[0] for pair in pairs]
+            below = uncertainties.mean([pair[1] for pair in pairs])
+            return self._output(signals, uncertainties.mean(signals), below)
+        first = check.read(self.excitation(), across=across)
+        signals = check.readings(self.signal(), count, across=steps.SIGNAL)
+        last = check.read(self.excitation(), across=across)
+        return self._output(signals, uncertainties.mean(signals), self._between(first, last))
+
+    def _with_force(self, check: Check) -> Output:
+        """The meter integrates while the reference indicator is read: one instant for both."""
+        across, uncertainties = steps.sense_leads(self._run.cell), self._run.uncertainties
+        first = check.read(self.excitation(), across=across)
+        requests = [
+            self.signal(self._plan.power_line_cycles * self._plan.readings),
+            Request(quantity="force", role="reference-indicator"),
+        ]
+        signal, force = check.read_together(requests, volts(*steps.SIGNAL))
+        last = check.read(self.excitation(), across=across)
+        measured = uncertainties.of(force)
+        if not is_number(measured):
+            raise WrongInput("the reference force is over range")
+        output = self._output([signal], uncertainties.of(signal), self._between(first, last))
+        return output._replace(force=measured)
+
+    def signal(self, plc: float | None = None) -> Request:
+        """Return the request for one signal reading."""
+        range_ = self._run.ranges("dmm", "dc-voltage", at_least=1.01 * self._full_volts)[0]
+        cycles = self._plan.power_line_cycles if plc is None else plc
+        return Request(quantity="dc-voltage", range_=range_, plc=cycles)
+
+    def excitation(self, role: str = "dmm") -> Request:
+        """Return the request for the excitation at the cell."""
+        range_ = self._run.ranges(role, "dc-voltage", at_least=self._volts)[0]
+        plc = self._plan.power_line_cycles
+        return Request(quantity="dc-voltage", role=role, range_=range_, plc=plc)
+
+    def _between(self, first: OneReading, last: OneReading) -> Any:
+        uncertainties = self._run.uncertainties
+        before, after = uncertainties.of(first), uncertainties.of(last)
+        if not is_number(before) or not is_number(after):
+            raise WrongInput("the excitation is over range in the meter's largest range")
+        return bracketed(before, after, uncertainties, "excitation")
+
+    def _output(self, signals: list[OneReading], signal: Any, below: Any) -> Output:
+        if not is_number(signal) or not is_number(below):
+            raise WrongInput("signal or excitation is over range: is the cell overloaded or open?")
+        return Output(signals, signal / below, below)

@@ -1,0 +1,191 @@
+"""What a load series tells: results with every influence, judged, told and drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+from acq.analysis.load_results import load_results
+from acq.analysis.load_series import (
+    LoadReading,
+    LoadSeries,
+    SeriesError,
+    at_levels,
+    load_series,
+)
+from acq.analysis.oiml_r60 import accuracy_class
+from acq.analysis.oiml_r60_results import LoadTest, load_test
+from acq.analysis.propagation import Source
+from acq.analysis.reference_lines import Line
+from acq.analysis.uncertain_outputs import components
+from acq.cells.limits import Limits
+from acq.errors import WrongInput
+from acq.readings.corrections import RECTANGULAR
+from acq.readings.measured import is_number
+from acq.runs.check import Check
+from acq.runs.run import Run
+from sequences import load_findings
+from sequences.load_plan import Series
+from sequences.outputs import Scale, pooled_scatter
+from sequences.rig import AtRig
+from sequences.series import Measured, class_symbol
+
+
+def series_of(
+    scale: Scale, part: Series, measured: Measured
+) -> tuple[LoadSeries, tuple[Source, ...]]:
+    """Return the checked series and every influence on it.
+
+    The error of a load moves the output by the cell's slope, so it becomes an influence of the
+    output; what weights, lever or reference cell share is one influence throughout. An EMF that
+    drifts within a run has its own influence in each run.
+    """
+    uncertainties = scale.uncertainties
+    drift = emf_drift(part, measured) / abs(scale.volts)
+    readings: list[LoadReading] = []
+    outputs: list[Any] = []
+    pooled = pooled_scatter([taken for points in measured.runs for _, taken in points])
+    for number, points in enumerate(measured.runs, 1):
+        wander = uncertainties.fresh("EMF drift within a run", drift)
+        for place, (step, taken) in enumerate(points):
+            output: Any = scale.direction * taken.pooled_ratio(uncertainties, pooled)
+            for name, error in taken.applied.errors.items():
+                shared = (
+                    uncertainties.fresh(name, 1.0)
+                    if name.endswith("reading")
+                    else uncertainties.shared(f"load: {name}", 1.0)
+                )
+                output = output + shared * (abs(scale.slope) * error)
+            output = output + wander * (place / max(1, len(points) - 1))
+            outputs.append(output)
+            readings.append(
+                LoadReading(
+                    run=number,
+                    direction=step.direction,
+                    load=taken.load,
+                    output=scale.direction * float(taken.ratio.x),
+                    time_s=taken.at_ns / 1e9,
+                )
+            )
+    sources = components(outputs, [each.run for each in readings])
+    if scale.by_force:
+        within = scale.capacity * part.within_percent / 100.0
+        readings = list(at_levels(_zeroed(readings, within), within))
+    minimum = min(each.load for each in readings)
+    return load_series(readings, minimum, capacity=scale.capacity * (1 + 1e-3)), sources
+
+
+def _zeroed(readings: Sequence[LoadReading], within: float) -> Sequence[LoadReading]:
+    """A jack off its cell presses with nothing, whatever the indicator's zero shows."""
+    return [replace(r, load=0.0) if abs(r.load) < within else r for r in readings]
+
+
+def emf_drift(part: Series, measured: Measured) -> float:
+    """Return one standard deviation of the EMF's drift within a run, V.
+
+    Measured where the zero was read at both polarities before each run, else the plan's.
+    """
+    emf = measured.emf_volts
+    if len(emf) < 2:
+        return part.reading.emf_drift_volts / RECTANGULAR
+    largest = max(abs(after - before) for before, after in pairwise(emf))
+    return largest / RECTANGULAR
+
+
+def judged_series(
+    run: Run[Any], rig: AtRig, part: Series, measured: Measured, about: str = ""
+) -> None:
+    """Compute, judge and draw everything that the series tells."""
+    limits = Limits(run.cell, run.plan.limits)
+    capacity = rig.capacity.value
+    with run.check(f"load results{about}") as check:
+        try:
+            series, sources = series_of(rig.scale, part, measured)
+            found = load_results(series, line=Line(part.line), capacity=capacity, sources=sources)
+            terminal = load_results(series, capacity=capacity, sources=sources)
+        except SeriesError as error:
+            check.withhold(str(error))
+            return
+        measured.found = found
+        marks = [*load_findings.rig_marks(run, rig.notes), *found.notes]
+        load_findings.series_findings(run, check, part, found, limits, about, marks)
+        _returns(run, check, part, measured, limits, about)
+        _temperature_told(run, check, measured, about)
+        test = _class_test(run, rig, part, series, sources)
+        if isinstance(test, LoadTest):
+            load_findings.class_findings(run, check, part, test, measured.temperature, about)
+        elif test:
+            check.keep("note", f"class{about}", test)
+        whole = test if isinstance(test, LoadTest) else None
+        load_findings.series_figures(
+            check, part, found, terminal, rig.capacity.unit, limits, whole, about
+        )
+
+
+def _returns(
+    run: Run[Any], check: Check, part: Series, measured: Measured, limits: Limits, about: str
+) -> None:
+    """The zero again some time after unloading, against the zero before its run."""
+    found = measured.found
+    if found is None or not measured.returns:
+        return
+    every = [taken for points in measured.runs for _, taken in points]
+    pooled = pooled_scatter(every)
+    before = measured.runs[-1][0][1].pooled_ratio(run.uncertainties, pooled)
+    for seconds, later in measured.returns:
+        after = later.pooled_ratio(run.uncertainties, pooled)
+        returned = (after - before) / abs(found.rated_output.value)
+        check.finding(
+            f"zero return after {seconds:g} s{about}",
+            "zero return",
+            "1",
+            returned,
+            limits.of_type("zero_return"),
+            rule=part.rule,
+            share=part.largest_uncertainty_share,
+        )
+
+
+def _temperature_told(run: Run[Any], check: Check, measured: Measured, about: str) -> None:
+    if measured.temperature is None:
+        return
+    half = (max(measured.celsius) - min(measured.celsius)) / 2.0
+    name, change = f"room temperature{about}", run.uncertainties.fresh("change", half / RECTANGULAR)
+    if run.accuracy("thermometer", "temperature", None) is None:
+        told: Any = measured.temperature + change
+        mark = ["the bench file states no accuracy of the thermometer"]
+        check.finding(name, "temperature", "degC", told, marks=mark)
+        return
+    room_now: Any = run.uncertainties.mean(measured.rooms)
+    if is_number(room_now):
+        check.finding(name, "temperature", "degC", room_now + change)
+
+
+def full_range(rig: AtRig, largest: float) -> float:
+    """Return the capacity; weights that weigh a hair more than their names count as it."""
+    capacity = rig.capacity.value
+    return largest if capacity < largest < capacity * (1 + 1e-4) else capacity
+
+
+def _class_test(
+    run: Run[Any], rig: AtRig, part: Series, series: LoadSeries, sources: Sequence[Source]
+) -> LoadTest | str:
+    """Return the test to a class, or why there is none."""
+    symbol = class_symbol(run, part.accuracy_class)
+    if not symbol:
+        return ""
+    try:
+        accuracy = accuracy_class(symbol)
+        return load_test(
+            series,
+            accuracy,
+            full_range(rig, series.maximum_load),
+            apportioning=part.apportioning,
+            sources=sources,
+        )
+    except WrongInput as error:
+        if part.accuracy_class:
+            raise
+        return f"not tested to class {symbol}: {error}"
