@@ -23,6 +23,8 @@ from acq.desk.log_drift import read_run_log
 from acq.runs.control_socket import Told
 from acq.runs.logged import blocks, rows_of
 from acq.runs.reading_log import Kind
+from tests.benchmarks.test_live_latency import INTERVAL_S, reading_to_screen_s
+from tests.benchmarks.test_reading_log import against_executemany
 from tests.conducting import Trial
 
 TABLE = Path(__file__).parent / "log_table.md"
@@ -156,6 +158,15 @@ def table(figures: Figures) -> str:
         f"| processor per second of bench time | {figures.processor_share:.2%} |",
         f"| drift report's reading of the log | {figures.drift_s:.1f} s,"
         f" {figures.drift_growth_kib:+d} KiB |",
+    ]
+    with tempfile.TemporaryDirectory() as folder:
+        share, fast = against_executemany(Path(folder))
+    drawn_s = reading_to_screen_s()
+    lines += [
+        f"| rows per second over bare `sqlite3.executemany`, one by one | {share:.2f} |",
+        f"| the same, in bursts | {fast:.1f} |",
+        f"| live display: from a reading to the screen | {1e3 * drawn_s:.1f} ms,"
+        f" {drawn_s / INTERVAL_S:.2f} of the interval of readings |",
     ]
     return "\n".join(lines) + "\n"
 
