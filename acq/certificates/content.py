@@ -11,6 +11,7 @@ from typing import Any
 
 from acq.certificates import statements, wording
 from acq.certificates.load_tables import load_tables
+from acq.certificates.opinion import opinion
 from acq.certificates.traceability import instruments
 from acq.records.issuing import Issue
 from acq.records.recorded_run import RecordedRun
@@ -40,6 +41,7 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
         "rules": statements.rules_used(run),
         "largest": _largest_contributions(run),
         "instruments": instruments(run),
+        "opinion": opinion(run),
         "not_possible": list(statements.not_possible(run)),
         "corrections": [_correction(each) for each in run.corrections],
         "cautions": statements.cautions(run),
@@ -101,6 +103,8 @@ def _test(run: RecordedRun, issue: Issue) -> Iterator[tuple[str, Any]]:
     closed = run.closing.closed_at
     yield "Method", f"sequence {opened['run']['sequence']}, plan {plan.get('name') or DASH}"
     yield "Run", run.number
+    yield "State of the item", opened["run"].get("stage")
+    yield "Done before", opened["run"].get("work_done")
     yield "Begun", wording.moment(run.opened_at)
     yield "Ended", closed and wording.moment(closed)
     place = (opened.get("workshop") or {}).get("place_of_test") or "at the workshop"

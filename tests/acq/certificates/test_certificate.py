@@ -428,3 +428,49 @@ def test_the_workshops_setting_says_who_approves(
     issued = records.issued_for("SIM-healthy-7-001")
     assert issued is not None
     assert issued.issue.approver == approver
+
+
+def diagnosed(run: dict[str, Any] | None = None) -> WrittenJournal:
+    """A run that ends with a diagnosis."""
+    journal = runs.leads_and_insulation(runs.begin(run))
+    journal.start_check("diagnosis")
+    told = {
+        "faults": [
+            {
+                "fault": "open-arm",
+                "where": ["Ex+", "S+"],
+                "probability": 0.97,
+                "evidence": ["Ex+ S+ reads 1069.3 ohm."],
+                "next_test": "repeat it",
+            },
+            {"fault": "unknown", "where": [], "probability": 0.03, "evidence": []},
+        ],
+        "next_test": "Repeat the pair with fresh clips.",
+        "probabilities": "probabilities hold for returned cells",
+    }
+    place = {"check": "diagnosis", "attempt": 1}
+    journal.add("effect", **place, kind="diagnosis", ask="faults", got=told)
+    journal.add("check-closed", **place, state="passed", because="")
+    return journal.close("finished", 1, "fail")
+
+
+def test_a_diagnosis_is_an_opinion_apart_from_the_results() -> None:
+    text = "".join(pdf_text.pages(made(diagnosed())))
+    assert squeezed("Opinion: which part is suspect").lower() in text.lower()
+    assert squeezed("Open arm at Ex+ S+, probability 0.97. Ex+ S+ reads 1069.3 Ω.") in text
+    assert squeezed("Unknown, probability 0.03.") in text
+    assert squeezed("Next test: Repeat the pair with fresh clips.") in text
+    assert squeezed("Probabilities hold for returned cells.") in text
+    assert squeezed("no result itself (ISO/IEC 17025:2017, 7.8.7)") in text
+
+
+def test_without_a_diagnosis_there_is_no_opinion(healthy_text: str) -> None:
+    assert "opinion" not in healthy_text.lower()
+
+
+def test_as_left_says_what_was_done(healthy_text: str) -> None:
+    run = {"stage": "as left", "work_done": "recabled, dried 24 h"}
+    text = "".join(pdf_text.pages(made(diagnosed(run))))
+    assert squeezed("State of the item as left") in text
+    assert squeezed("recabled, dried 24 h") in text
+    assert squeezed("State of the item") not in healthy_text
