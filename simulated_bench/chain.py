@@ -1,10 +1,11 @@
 """A weighing chain on the same circuit: cells in a box, cable, transmitter, loop, input card.
 
 Nodes: "cell 1 S+" ... (the cell's plug), "box S+" ..., "transmitter S+" ..., "transmitter I+",
-"transmitter I-", "card in", "card +", "card common", "frame", "earth". Elements to lift, trim
-or spoil by name: "cell 1 terminal S+" (its screw in the box, with the trim in it), "cell 1
-signal shunt", "sense link +", "home run Ex+", "loop wire +", "card burden" and all of a cell
-behind "cell 1 ". Instruments clip to any node: a source fed at the box is one more description.
+"transmitter I-", "loop terminal", "input +", "input -", "card in", "card +", "card common",
+"frame", "earth". Elements to lift, trim or spoil by name: "cell 1 terminal S+" (its screw in the
+box, with the trim in it), "cell 1 signal shunt", "sense link +", "home run Ex+", "loop wire +",
+"card burden" and all of a cell behind "cell 1 ". Instruments clip to any
+node: a source fed at the box is one more description.
 
 The transmitter is a sampled instrument: it reads the ratio of its input to its excitation,
 filters it and sets a current. `steady` gives the chain at rest, `LiveChain` its way there.
@@ -168,14 +169,17 @@ class Chain:
         return parts
 
     def _loop(self) -> list[Part]:
+        """Return the loop: transmitter, a terminal on the way, the input's two terminals, card."""
         plus, minus = "transmitter I+", "transmitter I-"
-        ends = (("card +", plus), (minus, "card in"))
-        if not self.transmitter.two_wire:
-            ends = ((plus, "card in"), ("card common", minus))
-        return [
-            Element(f"loop wire {sign}", *pair, self.loop_wire_ohms)
-            for sign, pair in zip("+-", ends, strict=True)
-        ]
+        inside = ("card +", "card in") if self.transmitter.two_wire else ("card in", "card common")
+        wires = (
+            ("loop wire +", plus, "loop terminal", self.loop_wire_ohms / 2),
+            ("input wire +", "loop terminal", "input +", self.loop_wire_ohms / 2),
+            ("loop wire -", "input -", minus, self.loop_wire_ohms),
+            ("input terminal +", "input +", inside[0], 1e-3),
+            ("input terminal -", "input -", inside[1], 1e-3),
+        )
+        return [Element(*wire) for wire in wires]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -158,6 +158,8 @@ class BenchHands:
         return {"text": _at_panel(panels.field, device, str(quantity))}
 
     def _look(self, order: Mapping[str, object]) -> Json:
+        if order.get("wire") in self.bench.displays():
+            return {"seconds": 0.0}
         device = self._device(order)
         in_remote = device.name in self.wires  # it measures when it is told to
         return {"seconds": 0.0 if in_remote else _at_panel(panels.look, device)}

@@ -25,6 +25,7 @@ from acq.bench.stepped_time import SteppedTime
 from acq.bench.taking import USUAL_PLC, as_reading, take
 from acq.errors import BenchFailure
 from acq.readings.reading import Reading
+from acq.readings.specification import UNITS
 from drivers.dmm import Dmm
 from drivers.errors import InstrumentError, ReplyError
 from drivers.supply import Supply
@@ -69,6 +70,7 @@ class Bench:
         self.roles = Roles(file, folder, time, hands)
         self._guard: Guard | None = None
         self._excited: Excitation | None = None
+        self._feeding = False
         self._touched = False  # whether this run has switched or joined anything
         self._lock = BenchLock(lock_name_of(file))
         try:
@@ -119,6 +121,10 @@ class Bench:
             self.router.present
         ):
             raise BenchFailure("the supply is on: its leads are not taken off while it is")
+        if self._feeding and _joins_of("source", connection) != _joins_of(
+            "source", self.router.present
+        ):
+            raise BenchFailure("the source is on: its clips stay where they are")
         self.router.make(connection)
         self.router.prove()
 
@@ -239,6 +245,41 @@ class Bench:
         except ReplyError:
             return None
 
+    # --- a known value fed in place of another
+
+    def feed(self, kind: str, value: float, limit: float, connection: Connection) -> Reading:
+        """Have the source put out `value` (V, or A), its limit in A or V; joined first, then on.
+
+        `kind` is one that its dialect names, such as `dc-voltage` or `dc-current-sink`. Returns
+        the value as programmed and read back by the driver.
+        """
+        self.check()
+        source = self.roles.source()
+        self.connect(connection)
+        started = self.time.now_ns()
+        source.program(kind, value, limit)
+        self._feeding = True
+        source.switch_on()
+        quantity = kind.removesuffix("-sink")
+        return Reading(
+            quantity=quantity,
+            value=value,
+            limit=None,
+            unit=UNITS[quantity],
+            instrument="source",
+            range_=None,
+            plc=None,
+            started_ns=started,
+            ended_ns=self.time.now_ns(),
+            raw=repr(value),
+            settings={"kind": kind},
+        )
+
+    def stop_feeding(self) -> None:
+        """Switch the source off and prove it."""
+        self.roles.source().safe_off()
+        self._feeding = False
+
     # --- insulation
 
     def apply_test_voltage(self, volts: float) -> None:
@@ -272,6 +313,7 @@ class Bench:
             self.roles.make_safe(by_hand=by_hand)
         finally:
             self._excited, self.router.live_volts = None, None
+            self._feeding = False
             self.router.present = NOTHING
 
     def close(self) -> None:
@@ -307,4 +349,8 @@ class Bench:
 
 
 def _supply_joins(connection: Connection) -> frozenset[object]:
-    return frozenset(join for join in connection.joins if join.role == "supply")
+    return _joins_of("supply", connection)
+
+
+def _joins_of(role: str, connection: Connection) -> frozenset[object]:
+    return frozenset(join for join in connection.joins if join.role == role)

@@ -13,11 +13,22 @@ from typing import NamedTuple
 from acq.analysis.leads import Lead, LeadPair
 
 
+class PlantTerminal(str):
+    """A terminal of a plant, such as `transmitter Ex+`: clipped to as a lead is."""
+
+    __slots__ = ()
+
+    @property
+    def value(self) -> str:
+        """The name, as a lead has one."""
+        return str(self)
+
+
 class Join(NamedTuple):
     """One instrument terminal on one lead."""
 
     terminal: str
-    lead: Lead
+    lead: Lead | PlantTerminal
 
     @property
     def role(self) -> str:

@@ -67,6 +67,13 @@ class Roles:
             raise BenchFailure("the bench has no insulation tester")
         return tester
 
+    def source(self) -> Source:
+        """Raises BenchFailure when there is none with a link."""
+        source = self._open.get("source")
+        if not isinstance(source, Source):
+            raise BenchFailure("the bench has no source with a link")
+        return source
+
     def make_safe(self, *, by_hand: bool = True) -> None:
         """Switch off everything and prove it; `by_hand`: what a person must switch as well.
 

@@ -5,6 +5,7 @@ Where a paper is missing the value comes from the next one, and `notes` say so.
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,9 +28,10 @@ from acq.analysis.chain_papers import (
 from acq.cells import paper_units as units
 from acq.cells.cell import Cell
 from acq.cells.chain_file import OPEN, ChainCellEntry, ChainFile, Seen, StateEntry
+from acq.cells.chain_subject import ChainPapers
 from acq.cells.data_sheet import DataSheet
 from acq.cells.folder import find_cell, find_data_sheet
-from drivers.written_file import FileError, read_file
+from drivers.written_file import FileError, check, read_file
 
 EXAMPLES = Path(__file__).parent / "examples" / "chains"
 COMPENSATION = {"one-sided Ex+": 1.0, "one-sided Ex-": 0.0}
@@ -51,20 +53,50 @@ def read_chain(path: Path, folder: Path | None = None) -> ChainVisit:
 
     Raises FileError with file, key and reason; WrongInput for a serial or type without papers.
     """
-    if not path.exists() and path.suffix == "" and (EXAMPLES / f"{path}.toml").is_file():
-        path = EXAMPLES / f"{path}.toml"
+    path = _shipped(path)
+    return visit_of(chain_papers(path, folder), path)
+
+
+def chain_papers(path: Path, folder: Path | None = None) -> ChainPapers:
+    """Return the file of a chain with the papers that it names, frozen for a run.
+
+    Raises as `read_chain`.
+    """
+    path = _shipped(path)
     file = read_file(path, ChainFile)
+    serials = {entry.serial for entry in file.cells if entry.serial}
+    types = {entry.type for entry in file.cells if entry.type and not entry.serial}
+    papers = ChainPapers(
+        serial=file.name,
+        text=path.read_text(encoding="utf-8"),
+        cells={serial: find_cell(serial, folder) for serial in sorted(serials)},
+        types={name: find_data_sheet(name, folder) for name in sorted(types)},
+    )
+    visit_of(papers, path)  # what is missing is told before anything begins
+    return papers
+
+
+def visit_of(papers: ChainPapers, path: Path | None = None) -> ChainVisit:
+    """Return the chain and readings of frozen papers; `path` names them in errors."""
+    where = path or Path(papers.serial)
+    file = check(where, tomllib.loads(papers.text), ChainFile)
     notes: list[str] = []
-    chain = _chain(path, file, folder, notes)
+    chain = _chain(where, file, papers, notes)
     return ChainVisit(file, chain, _readings(file), _population(file), tuple(notes))
 
 
-def _chain(path: Path, file: ChainFile, folder: Path | None, notes: list[str]) -> Chain:
+def _shipped(path: Path) -> Path:
+    if not path.exists() and path.suffix == "" and (EXAMPLES / f"{path}.toml").is_file():
+        return EXAMPLES / f"{path}.toml"
+    return path
+
+
+def _chain(path: Path, file: ChainFile, frozen: ChainPapers, notes: list[str]) -> Chain:
     shares = [entry.share for entry in file.cells]
     equal = 1.0 / len(shares)
     total = sum(share or equal for share in shares)
     cells = tuple(
-        _cell(path, index, entry, (entry.share or equal) / total, file, folder, notes)
+        _cell(path, index, entry, (entry.share or equal) / total, file, frozen, notes)
         for index, entry in enumerate(file.cells)
     )
     transmitter = file.transmitter
@@ -102,13 +134,13 @@ def _cell(
     entry: ChainCellEntry,
     share: float,
     file: ChainFile,
-    folder: Path | None,
+    frozen: ChainPapers,
     notes: list[str],
 ) -> ChainCell:
-    papers = find_cell(entry.serial, folder) if entry.serial else None
+    papers = frozen.cells[entry.serial] if entry.serial else None
     type_ = papers.data_sheet if papers else None
     if type_ is None and entry.type:
-        type_ = find_data_sheet(entry.type, folder)
+        type_ = frozen.types[entry.type]
     capacity = entry.capacity or (papers.capacity if papers else None)
     capacity = capacity or (type_.capacity if type_ else None)
     key = f"cells.{index}"

@@ -21,6 +21,7 @@ from acq.bench.hands import Hands
 from acq.bench.loading import Loading
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
+from acq.cells.chain_subject import ChainPapers
 from acq.desk.exit_codes import ExitCode, worst
 from acq.errors import BenchFailure, RepeatAsked, Stopped, WrongInput
 from acq.readings.uncertainty import Uncertainties
@@ -48,12 +49,14 @@ class Opening:
 
     sequence: Sequence
     plan: Plan
-    cell: Cell
+    cell: Cell | ChainPapers
     bench: BenchFile
     seed: int | None
     performer: str
     indication_only: bool
     script: str = ""  # how the sequence was called: its name, or a file
+    stage: str = ""  # of the item: "as found" or "as left"
+    work_done: str = ""  # on the item, before an as-left run
     workshop: dict[str, Any] = field(default_factory=dict)
     customer: dict[str, Any] = field(default_factory=dict)
 
@@ -71,8 +74,10 @@ class Opening:
                 "seed": self.seed,
                 "indication_only": self.indication_only,
                 "performer": self.performer,
+                **({"stage": self.stage} if self.stage else {}),
+                **({"work_done": self.work_done} if self.work_done else {}),
             },
-            "cell": {"serial": self.cell.serial, "type": self.cell.data_sheet.type},
+            "cell": _named(self.cell),
             "sheets": self.cell.model_dump(mode="json"),
             "plan": self.plan.model_dump(mode="json"),
             "bench": _frozen_bench(self.bench),
@@ -142,8 +147,8 @@ class Conductor:
             past = past_of(journal.lines)
             _refuse_finished(journal)
             frozen = first["sheets"]
-            cell = check(self.folder.journal, frozen, Cell)
             script = find_sequence(first["run"]["script"])
+            cell = check(self.folder.journal, frozen, script.subject)
             plan = check(self.folder.journal, first["plan"], script.plan)
             past.attempt += 1
             self._catch_up(journal)
@@ -173,7 +178,7 @@ class Conductor:
         return replace(opening, indication_only=bool(late))
 
     def _conduct(
-        self, journal: Journal, past: Past, script: Sequence, cell: Cell, plan: Plan
+        self, journal: Journal, past: Past, script: Sequence, cell: Cell | ChainPapers, plan: Plan
     ) -> Outcome:
         journal.watch(self._deliver_finished_checks(journal))
         file = read_bench_file(self.folder.bench_file)
@@ -327,6 +332,12 @@ class Conductor:
     def _last_t(self, journal: Journal) -> int:
         last = int(journal.lines[-1].content["t"]) if journal.lines else 0
         return max(last, self._time.now_ns())
+
+
+def _named(subject: Cell | ChainPapers) -> dict[str, str]:
+    """What the run is about, as records and certificates name it."""
+    kind = subject.data_sheet.type if isinstance(subject, Cell) else "weighing chain"
+    return {"serial": subject.serial, "type": kind}
 
 
 def _utc(time: Time) -> datetime:

@@ -10,9 +10,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from acq.bench.connections import Join
+from acq.bench.connections import Join, PlantTerminal
 from acq.bench.hands import HandTask, Knob
 
+PLANT_CAUTION = (
+    "The chain is live: its excitation and its loop stay on. Inhibits first: a slip moves the"
+    " weight value. Move only these clips, by their insulation, and bridge no two terminals."
+)
 CLIP_CAUTION = "Supply and test voltage are off. Hold clips by their insulation."
 
 
@@ -31,6 +35,9 @@ class Prompt:
     operate: str = ""  # role whose knobs or output are to be moved
     settings: Mapping[str, Knob] = field(default_factory=dict)
     switch: bool | None = None
+    lift: Sequence[str] = ()  # wires to take off their terminals
+    restore: Sequence[str] = ()  # wires to put back
+    by_itself: str = ""  # what the simulated bench's technician types where a person must
     load: Mapping[str, float] = field(default_factory=dict)  # kilograms or newtons, corner
     shunt: Mapping[str, Any] = field(default_factory=dict)  # a resistor: between, ohms, seconds
 
@@ -43,6 +50,8 @@ class Prompt:
             "settings": dict(self.settings),
             "switch": self.switch,
             "load": dict(self.load),
+            "lift": list(self.lift),
+            "restore": list(self.restore),
             "shunt": dict(self.shunt),
         }
         return {
@@ -86,7 +95,8 @@ class AskingHands:
     def clip(
         self, off: frozenset[Join], on: frozenset[Join], live_volts: float | None = None
     ) -> None:
-        caution = CLIP_CAUTION
+        plant = any(isinstance(join.lead, PlantTerminal) for join in off | on)
+        caution = PLANT_CAUTION if plant else CLIP_CAUTION
         if live_volts is not None:
             caution = (
                 f"The excitation is ON, {live_volts:g} V: move only these clips, by their"

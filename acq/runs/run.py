@@ -21,6 +21,7 @@ from acq.bench.hands import Hands
 from acq.bench.loading import Loading
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
+from acq.cells.chain_subject import ChainPapers
 from acq.errors import BenchFailure, Skipped, WrongInput
 from acq.readings.conformity import Conformity
 from acq.readings.specification import Accuracy, find_accuracy
@@ -47,7 +48,7 @@ class Run(Generic[P_co]):
         *,
         journal: Journal,
         past: Past,
-        cell: Cell,
+        cell: Cell | ChainPapers,
         plan: P_co,
         uncertainties: Uncertainties,
         technician: Technician,
@@ -63,7 +64,7 @@ class Run(Generic[P_co]):
         roles: Sequence[str] | None = None,
         relays: bool = True,
     ) -> None:
-        self.cell = cell
+        self.subject = cell
         self.plan = plan
         self.journal = journal
         self.uncertainties = uncertainties
@@ -175,6 +176,13 @@ class Run(Generic[P_co]):
             check.state = "withheld"
             check.because = because
             check.add(withheld(name, check.name, quantity, unit, because))
+
+    @property
+    def cell(self) -> Cell:
+        """The cell that is tested. Raises WrongInput in a run on a chain."""
+        if not isinstance(self.subject, Cell):
+            raise WrongInput(f"{self.subject.serial} is a chain: this sequence tests a cell")
+        return self.subject
 
     @property
     def conformities(self) -> list[Conformity]:

@@ -17,6 +17,8 @@ from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from acq.cells.cell import Cell
+from acq.cells.chain_subject import ChainPapers
 from acq.errors import WrongInput
 from drivers.written_file import FileError, Written, read_file
 
@@ -44,6 +46,7 @@ class Sequence:
     plans: Path  # the folder of the plans that are shipped with it
     default_plan: str
     optional: Listed[str] = ()  # roles that are used where the bench has them
+    subject: type[Cell] | type[ChainPapers] = Cell  # what it is run on
 
     @property
     def description(self) -> str:
@@ -72,12 +75,14 @@ def sequence(
     default_plan: str,
     name: str = "",
     optional: Listed[str] = (),
+    subject: type[Cell] | type[ChainPapers] = Cell,
 ) -> Callable[[Callable[[Run[Any]], None]], Sequence]:
     """Turn a script into a sequence; the name is the function's, with hyphens."""
 
     def wrap(script: Callable[[Run[Any]], None]) -> Sequence:
         shown = name or script.__name__.replace("_", "-")
-        return Sequence(shown, script, tuple(roles), plan, plans, default_plan, tuple(optional))
+        more = tuple(optional), subject
+        return Sequence(shown, script, tuple(roles), plan, plans, default_plan, *more)
 
     return wrap
 

@@ -33,13 +33,17 @@ class AutomaticTechnician:
             self._clip(join)
         if prompt.operate:
             self._operate(prompt)
+        for do, wires in (("lift", prompt.lift), ("restore", prompt.restore)):
+            for wire in wires:
+                self._time.hand(do, element=wire)
         if prompt.load:
             self._load(prompt.load)
         if prompt.shunt:
             self._shunt(prompt.shunt)
         if prompt.display:
             return Answer(self._seen(prompt), "automatic technician")
-        return Answer(prompt.choices[0] if prompt.choices else "", "automatic technician")
+        typed = prompt.by_itself or (prompt.choices[0] if prompt.choices else "")
+        return Answer(typed, "automatic technician")
 
     def tell(self, prompt: Prompt) -> None:
         """Do it; what comes of it is read from the bench."""

@@ -13,6 +13,9 @@ import click
 from acq.bench.bench_file import BenchFile, bench_file_from_text, read_bench_file
 from acq.bench.simulated import start_simulated_bench
 from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
+from acq.cells.cell import Cell
+from acq.cells.chain_subject import ChainPapers
+from acq.cells.chain_visit import chain_papers
 from acq.cells.folder import find_cell, find_workshop
 from acq.desk.exit_codes import ExitCode
 from acq.desk.outcome import report
@@ -26,14 +29,15 @@ from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
 from acq.runs.journal import read_journal
 from acq.runs.own_dialects import check_dialects, keep_dialects
 from acq.runs.prompts import Technician
-from acq.runs.sequence import find_sequence
+from acq.runs.sequence import Sequence, find_sequence
 from acq.runs.technicians import AutomaticTechnician, TerminalTechnician
 from drivers.time import Time
 
 
 @click.command()
 @click.argument("sequence")
-@click.option("--cell", "serial", required=True, help="Serial number of the cell.")
+@click.option("--cell", "serial", default="", help="Serial number of the cell.")
+@click.option("--chain", "chain_file", type=click.Path(path_type=Path), help="File of a chain.")
 @click.option("--plan", default="", help="A shipped plan's name, or a TOML file.")
 @click.option("--bench", "bench_path", type=click.Path(path_type=Path), help="Bench file.")
 @click.option("--simulated", is_flag=True, help="On the simulated bench, without hardware.")
@@ -42,6 +46,8 @@ from drivers.time import Time
 @click.option("--pace", type=float, help="Simulated bench seconds per second, for watching.")
 @click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
 @click.option("--by", "performer", default="", help="Who performs; the login name by default.")
+@click.option("--as-found", is_flag=True, help="Nothing was done to the cell yet.")
+@click.option("--as-left", "work_done", default="", help="What was done to the cell before.")
 @click.option("--indication-only", is_flag=True, help="Go on with an overdue instrument; marked.")
 @click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
@@ -49,6 +55,7 @@ from drivers.time import Time
 def run(
     sequence: str,
     serial: str,
+    chain_file: Path | None,
     plan: str,
     bench_path: Path | None,
     simulated: bool,
@@ -57,15 +64,19 @@ def run(
     pace: float | None,
     records_url: str | None,
     performer: str,
+    as_found: bool,
+    work_done: str,
     indication_only: bool,
     prompts: bool,
     as_json: bool,
     junit: Path | None,
 ) -> ExitCode:
-    """Run SEQUENCE (such as `acceptance`) on one cell, keep the records, make the certificate."""
+    """Run SEQUENCE (such as `acceptance`) on a cell or chain, keep records, make a certificate."""
     script = find_sequence(sequence)
     chosen_plan = script.read_plan(plan or script.default_plan)
-    cell = find_cell(serial)
+    cell = _subject(script, serial, chain_file)
+    if as_found and work_done:
+        raise WrongInput("a cell is as found or as left: give --as-found, or --as-left WORK")
     if not simulated and bench_path is None:
         raise WrongInput("which bench? give --bench FILE, or --simulated")
     with contextlib.ExitStack() as held:
@@ -90,9 +101,22 @@ def run(
             seed=seed_of(time),
             performer=performer or login(simulated),
             indication_only=indication_only,
+            stage="as found" if as_found else "as left" if work_done else "",
+            work_done=work_done,
             workshop=find_workshop().model_dump(mode="json"),
         )
         return report(conductor.open_new(opening), records, as_json=as_json, junit=junit)
+
+
+def _subject(script: Sequence, serial: str, chain_file: Path | None) -> Cell | ChainPapers:
+    """Return what the sequence is run on. Raises WrongInput where the other kind was named."""
+    if script.subject is ChainPapers:
+        if chain_file is None:
+            raise WrongInput(f"{script.name}: which chain? give --chain FILE")
+        return chain_papers(chain_file)
+    if chain_file is not None or not serial:
+        raise WrongInput(f"{script.name}: which cell? give --cell SERIAL")
+    return find_cell(serial)
 
 
 @click.command()
