@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from rich.console import Console
+from rich.console import Console, RenderableType
+from rich.padding import Padding
 from rich.status import Status
 from rich.text import Text
 
@@ -65,10 +66,10 @@ class LiveView:
         text.append(f"{value_text(finding):<34} ", style="bold")
         text.append(word, style=style_of(word))
         self._above(text)
-        self._above(Text(" " * 6 + _grounds(finding), style="dim"))
+        self._above(Padding(Text(_grounds(finding), style="dim"), (0, 0, 0, 6)))
 
-    def _above(self, text: Text) -> None:
-        self._console.print(text)
+    def _above(self, shown: RenderableType) -> None:
+        self._console.print(shown)
 
 
 def _grounds(finding: Mapping[str, Any]) -> str:

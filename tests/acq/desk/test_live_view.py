@@ -1,0 +1,49 @@
+"""A run on a terminal: findings in words, what they rest on below, prompts with caution."""
+
+from __future__ import annotations
+
+from io import StringIO
+
+from rich.console import Console
+
+from acq.desk.live_view import LiveView
+from acq.records.recorded_run import RecordedRun
+from acq.runs.prompts import Prompt
+from tests.acq.certificates import runs
+
+WIDTH = 100
+
+
+def shown(prompt: Prompt | None = None) -> str:
+    console = Console(file=StringIO(), width=WIDTH, force_terminal=False, record=True)
+    view = LiveView(prompts=True, console=console)
+    for line in RecordedRun.of("run", runs.faulty().data).lines:
+        view.see(line)
+    if prompt is not None:
+        view.show_prompt(prompt)
+    view.close()
+    return console.export_text()
+
+
+def test_each_finding_has_its_word_and_what_it_rests_on() -> None:
+    lines = shown().splitlines()
+    for word in ("pass", "conditional pass", "conditional fail", "fail", "undecided", "withheld"):
+        assert any(line.rstrip().endswith(f" {word}") for line in lines), word
+    failed = next(n for n, line in enumerate(lines) if "insulation leads to shield" in line)
+    assert " 12 Mohm " in lines[failed]
+    assert lines[failed + 1].startswith("      limits at least 5 Gohm")
+    assert "polarity reversed: 9 Mohm" in "".join(lines[failed + 1 : failed + 4])
+
+
+def test_what_does_not_fit_hangs_below_its_beginning() -> None:
+    for line in shown().splitlines():
+        assert len(line) <= WIDTH
+        assert line.startswith((" ", "[", "SIMULATED", "run ")) or not line.strip(), line
+
+
+def test_a_prompt_shows_its_caution_and_its_choices() -> None:
+    text = shown(
+        Prompt(text="50 V go on. Hands off?", caution="Test voltage.", choices=("yes", "no"))
+    )
+    assert "  CAUTION  Test voltage." in text
+    assert "  >> 50 V go on. Hands off? [yes / no]" in text
