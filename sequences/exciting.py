@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from acq.analysis.leads import INPUT
+from acq.analysis.leads import INPUT, OUTPUT
 from acq.bench.connections import Polarity
 from acq.cells.limits import Limits
 from acq.readings.measured import is_number
@@ -20,6 +20,9 @@ POLARITY_SHARE = 0.02  # of a resistance: far beyond any EMF, and what an amplif
 
 def gate_of_the_leads(run: Run[AcceptancePlan], seen: Seen) -> Gate:
     """No excitation onto a short, an open lead or something that is no resistor."""
+    for pair in (INPUT, OUTPUT):
+        if pair not in seen.pairs:
+            return steps.closed(f"no excitation: {pair} was not measured")
     gate = steps.excitation_gate(run, seen.pairs)
     if not gate.is_open:
         return gate

@@ -6,7 +6,14 @@ from collections.abc import Mapping
 from typing import Any
 
 from acq.analysis import network
-from acq.analysis.leads import FOUR_WIRE_PAIRS, INPUT, Lead, LeadPair
+from acq.analysis.leads import (
+    FOUR_WIRE_PAIRS,
+    INPUT,
+    SENSE_LOOPS,
+    SIX_WIRE_PAIRS,
+    Lead,
+    LeadPair,
+)
 from acq.readings.budget import expanded
 from acq.readings.measured import is_number
 from acq.readings.rules import Limit
@@ -46,7 +53,8 @@ def shunt_check(run: Run[AcceptancePlan], seen: Seen) -> None:
         resistor = plan.ohms + run.uncertainties.fresh(
             "shunt resistor", plan.ohms_uncertainty / 2.0
         )
-        demanded = expected_change(six, ARMS[plan.arm], resistor, seen.basis.factor)
+        known = {pair: m for pair, m in seen.pairs.items() if is_number(m)}
+        demanded = expected_change(known, ARMS[plan.arm], resistor, seen.basis.factor)
         spread = expanded(demanded).U
         limit = Limit(
             demanded.x - spread,
@@ -73,20 +81,31 @@ def expected_change(
     """Return the change of the zero in V/V that `ohms` between two leads make.
 
     Exact for every resistive network: as `network.joined`, but with uncertain numbers. `factor`
-    takes a ratio at the plug to one where the excitation is read; the conductors do not change.
+    takes a ratio at the plug to one where the excitation is read (1.0: at the plug itself). With
+    all 15 pairs of a 6-wire cell that stays exact; with fewer the resistor's own current through
+    the excitation conductor is left out: their share of the resistor, of the change.
     """
     after = shunted(pairs, across, ohms)
-    input_, input_after = pairs[INPUT], after[INPUT]
-    # input resistance where excitation is read: the plug's without the same conductors
-    conductors = input_ - input_ / factor
-    at_rest = network.predicted_zero(pairs) * factor
-    return network.predicted_zero(after) * (input_after / (input_after - conductors)) - at_rest
+    at_rest, with_it = network.predicted_zero(pairs), network.predicted_zero(after)
+    if isinstance(factor, float) and factor == 1.0:
+        return with_it - at_rest
+    if len(pairs) == len(SIX_WIRE_PAIRS):
+        return with_it * after[INPUT] / _kelvin(after) - at_rest * pairs[INPUT] / _kelvin(pairs)
+    conductors = pairs[INPUT] - pairs[INPUT] / factor
+    return with_it * (after[INPUT] / (after[INPUT] - conductors)) - at_rest * factor
+
+
+def _kelvin(pairs: Mapping[LeadPair, Any]) -> Any:
+    """Return volts at the sense leads per ampere through the excitation leads (reciprocity)."""
+    plus, minus = SENSE_LOOPS
+    across = pairs[LeadPair.read("Ex+ Se-")] + pairs[LeadPair.read("Ex- Se+")]
+    return (across - pairs[plus] - pairs[minus]) / 2.0
 
 
 def shunted(
     pairs: Mapping[LeadPair, Any], across: tuple[Lead, Lead], ohms: Any
 ) -> dict[LeadPair, Any]:
-    """Return the six pair resistances after `ohms` were put between two leads."""
+    """Return the pair resistances after `ohms` were put between two leads."""
     one, other = across
     weight = 1.0 / (ohms + pairs[LeadPair.of(one, other)])
 
@@ -97,7 +116,7 @@ def shunted(
         return 0.5 * (between(lead, other) - between(lead, one))
 
     changed = {}
-    for pair in FOUR_WIRE_PAIRS:
+    for pair in pairs if len(pairs) == len(SIX_WIRE_PAIRS) else FOUR_WIRE_PAIRS:
         apart = potential(pair.one) - potential(pair.other)
         changed[pair] = pairs[pair] - weight * apart * apart
     return changed

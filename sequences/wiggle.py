@@ -13,6 +13,7 @@ from acq.runs.run import Run
 from sequences.acceptance_plan import AcceptancePlan, Wiggle
 from sequences.clips import one_clip_on
 from sequences.diagnosis import Seen
+from sequences.leads import FAR_BEYOND
 from sequences.ohms import expected_ohms
 
 PLACES = {
@@ -31,7 +32,8 @@ def wiggle(run: Run[AcceptancePlan], seen: Seen) -> None:
     if plan is None:
         return
     pairs = [pair for text in plan.pairs if (pair := LeadPair.read(text)) in seen.pairs]
-    pairs = [pair for pair in pairs if is_number(seen.pairs[pair])]
+    # what is far beyond its papers is no joint, and its range too coarse to see one
+    pairs = [pair for pair in pairs if _near(run, pair, seen)]
     for number, pair in enumerate(pairs):
         with run.connected(one_clip_on(seen, pair)), run.check("wiggle test", pair) as check:
             if number == 0:
@@ -40,6 +42,11 @@ def wiggle(run: Run[AcceptancePlan], seen: Seen) -> None:
             for place in plan.places:
                 check.wait(1.0, f"now {PLACES[place]}, for {plan.seconds:g} s ({pair} is logged)")
                 _place(run, check, seen, plan, pair, place, _log(check, request, plan))
+
+
+def _near(run: Run[AcceptancePlan], pair: LeadPair, seen: Seen) -> bool:
+    measured = seen.pairs[pair]
+    return is_number(measured) and measured.x < FAR_BEYOND * expected_ohms(run.cell, pair)
 
 
 def _prompt(plan: Wiggle, pairs: int) -> Prompt:
@@ -84,11 +91,8 @@ def _place(
     """Judge the largest change at one place."""
     change = _change(run, taken)
     # beyond what the noise of so many readings makes: the diagnosis knows the cell, not the meter
-    size = (
-        change.value
-        if isinstance(change, Bound)
-        else change.x - NOISE_PEAKS * _noise(run, taken[0])
-    )
+    noise = NOISE_PEAKS * _noise(run, taken[0])
+    size = change.value if isinstance(change, Bound) else max(0.0, change.x - noise)
     seen.flexing[place] = max(seen.flexing.get(place, 0.0), size)
     check.finding(
         seen.named(f"{pair} while flexing, {place}, max - min"),

@@ -13,7 +13,7 @@ from simulated_bench.cell import LEADS
 from simulated_bench.chain_on_bench import ChainOnBench
 from simulated_bench.circuit import CircuitError
 from simulated_bench.control import Json, OrderError
-from simulated_bench.events import NS
+from simulated_bench.events import NS, nanoseconds
 from simulated_bench.instruments.device import Instrument
 from simulated_bench.instruments_of import TERMINALS
 from simulated_bench.on_the_bench import CellOnBench, outside
@@ -203,12 +203,16 @@ class BenchHands:
         now = self.bench.events.now / NS
         keys = {k: v for k, v in order.items() if k not in ("op", "do")}
         try:
-            self.bench.cell.add(FaultTable.model_validate({"at": now, **keys}))
+            fault = FaultTable.model_validate({"at": now, **keys})
+            self.bench.cell.add(fault)
         except ValidationError as error:
             raise OrderError(_first(error)) from None
         except CircuitError as error:
             raise OrderError(str(error)) from None
         self.bench.faults_change(now)
+        if fault.until is not None and fault.until > now:
+            end = fault.until  # it goes by itself, as one of a scenario does
+            self.bench.events.at(nanoseconds(end), lambda: self.bench.faults_change(end))
         return {}
 
     def _power_cycle(self, order: Mapping[str, object]) -> None:

@@ -1,0 +1,304 @@
+"""The acceptance test step by step on the simulated bench, as a technician would meet it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acq.runs.control_socket import Told, tell
+from acq.runs.journal import Line, read_journal
+from tests.bench_watch import BenchWatch
+from tests.conducting import QUICK, Trial
+
+EVERYTHING = str(Path(__file__).parents[1] / "everything.toml")
+Begin = Callable[..., Trial]
+
+
+@pytest.fixture
+def begin(tmp_path: Path) -> Iterator[Begin]:
+    """Return a maker of trials, each on a bench of its own that ends with the test."""
+    trials: list[Trial] = []
+
+    def new(scenario: str = "healthy") -> Trial:
+        trials.append(Trial.new(tmp_path / f"run{len(trials)}", scenario))
+        return trials[-1]
+
+    yield new
+    for trial in trials:
+        with BenchWatch(trial.control) as watch:
+            watch.end()
+
+
+def lines_of(trial: Trial) -> list[Line]:
+    return read_journal(trial.folder.journal)[0]
+
+
+def findings(trial: Trial) -> dict[str, Mapping[str, Any]]:
+    """The newest finding of each name."""
+    kept = [
+        line.content["got"] for line in lines_of(trial) if line.content.get("kind") == "finding"
+    ]
+    return {each["name"]: each for each in kept}
+
+
+def prompts(trial: Trial) -> list[str]:
+    return [line.content["prompt"]["text"] for line in lines_of(trial) if line.what == "prompt"]
+
+
+def scenario(path: Path, text: str) -> str:
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def papers(monkeypatch: pytest.MonkeyPatch, path: Path, sheet: str, cell: str = "") -> str:
+    """Write papers of one invented cell and let the run find them; return its serial."""
+    (path / "types").mkdir(parents=True)
+    (path / "cells").mkdir()
+    (path / "types" / "T.toml").write_text('type = "T"\ngauges = "foil"\n' + sheet)
+    (path / "cells" / "T-1.toml").write_text('serial = "T-1"\ntype = "T"\n' + cell)
+    monkeypatch.setenv("BRIDGEBENCH_CELLS", str(path))
+    return "T-1"
+
+
+def test_every_step_of_a_healthy_cell_passes_and_is_told(begin: Begin) -> None:
+    trial = begin()
+    assert trial.conduct(plan=EVERYTHING) == 0
+    found = findings(trial)
+    assert len([name for name in found if name.startswith("resistance ")]) == 15
+    for name in (
+        "Ex+ Ex- while flexing, gland, max - min",
+        "supply current",
+        "zero drift",
+        "zero noise, peak to peak",
+        "zero steps, largest",
+        "shunt check, arm C",
+        "output of a hand load",
+        "return of a hand load",
+        "zero balance against the lead pairs",
+    ):
+        assert found[name]["conformity"] == "pass", found[name]
+    assert "ratio" in " ".join(found["insulation leads to housing"]["marks"])
+    # 50 kg of 500 kg at 2.0011 mV/V, as the invented sheet of this serial has it
+    assert found["output of a hand load"]["value"] == pytest.approx(0.20011e-3, rel=0.01)
+    # a shunt of r across one of four arms R: x = -R / (4 r + 2 R) in an ideal bridge
+    assert abs(found["shunt check, arm C"]["value"]) == pytest.approx(350 / 4e5, rel=0.15)
+
+
+def test_a_broken_sense_lead_is_named_and_the_zero_read_at_the_plug(begin: Begin) -> None:
+    trial = begin("open-sense-lead-se-plus")
+    assert trial.conduct() == 1
+    found = findings(trial)
+    assert found["resistance Ex+ Se+"]["conformity"] == "fail"
+    assert found["zero balance"]["conformity"] == "pass"
+    assert "per volt at the plug: Ex+ Se+ is open" in found["zero balance"]["marks"]
+    assert found["zero balance against the lead pairs"]["conformity"] == "pass"
+
+
+def test_without_a_change_over_off_and_on_again_take_the_emf_out(
+    begin: Begin, tmp_path: Path
+) -> None:
+    text = QUICK.read_text(encoding="utf-8").replace("[zero]", '[zero]\nreverse = "on-off-on"')
+    trial = begin("thermal-emf")
+    assert trial.conduct(plan=scenario(tmp_path / "plan.toml", text)) == 0
+    found = findings(trial)
+    assert found["thermal EMF"]["value"] == pytest.approx(5e-6, abs=2.5e-6)
+    assert "on, off and on" in found["zero balance"]["marks"][0]
+    states = [line.content["state"] for line in lines_of(trial) if line.what == "state"]
+    assert not any("reversed" in state for state in states)
+
+
+def test_a_clip_on_the_wrong_lead_is_recognised_and_one_clip_moves_per_pair(begin: Begin) -> None:
+    trial = begin("clumsy")
+    assert trial.conduct() == 0
+    asked = prompts(trial)
+    assert any("reads 192.5" in text and "you are on S+ or S-" in text for text in asked)
+    pairs = [text for text in asked if text.startswith("Take off: dmm") and "insul" not in text]
+    for text in pairs[:14]:
+        assert text.count("Clip: ") == 1
+        assert text.partition("Clip: ")[2].count("dmm") == 2, text  # both wires of one clip
+
+
+def test_a_cold_cell_is_waited_for_and_then_judged_by_nothing(begin: Begin) -> None:
+    trial = begin("not-soaked")
+    assert trial.conduct(plan=EVERYTHING) == 4
+    judged = [f for f in findings(trial).values() if f["conformity"] not in (None, "withheld")]
+    assert all(f["name"].startswith(("Ex+ Ex- while flexing", "test voltage")) for f in judged)
+    assert "not soaked" in findings(trial)["zero balance"]["because"]
+
+
+def test_a_tester_is_never_switched_onto_less_than_a_megohm(begin: Begin) -> None:
+    trial = begin("shield-to-housing")
+    assert trial.conduct() == 1
+    found = findings(trial)["insulation shield to housing"]
+    assert found["conformity"] == "fail"
+    assert "read by the multimeter" in found["marks"][0]
+    assert not any("shield to housing: 50 V" in text for text in prompts(trial))
+
+
+HALF = """
+rated_output = "2 mV/V"
+zero_balance = "± 5 mV/V"
+input_resistance = "385 ± 12 ohm"
+insulation_resistance = ">= 5 Gohm"
+excitation = "10 V"
+excitation_maximum = "15 V"
+bridge = "half"
+electronics = "none"
+shield_to_housing = "not connected"
+"""
+
+
+def test_a_half_bridge_has_its_own_three_pairs(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One side of a full bridge is a half bridge; the other side only loads the excitation."""
+    serial = papers(monkeypatch, tmp_path / "cells", HALF)
+    trial = begin()
+    trial.conduct(serial=serial)
+    found = findings(trial)
+    pairs = sorted(name for name in found if name.startswith("resistance "))
+    assert pairs == ["resistance Ex+ Ex-", "resistance Ex+ S+", "resistance Ex- S+"]
+    assert found["zero balance"]["conformity"] == "pass"
+    assert found["zero balance against the lead pairs"]["conformity"] == "pass"
+    assert found["insulation leads to housing"]["conformity"] == "pass"
+
+
+DOUBLE = """
+rated_output = "2 mV/V"
+zero_balance = "± 1 %RO"
+input_resistance = "385 ± 12 ohm"
+output_resistance = "351 ± 2 ohm"
+insulation_resistance = ">= 5 Gohm"
+excitation = "10 V"
+excitation_maximum = "15 V"
+bridges = 2
+electronics = "none"
+shield_to_housing = "connected"
+[cable]
+wires = 6
+length = "5 m"
+conductor_area = "0.25 mm2"
+"""
+
+
+def test_each_bridge_of_a_body_is_named_and_tested_against_the_other(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    serial = papers(monkeypatch, tmp_path / "cells", DOUBLE)
+    trial = begin()
+    assert trial.conduct(serial=serial) == 0
+    found = findings(trial)
+    for bridge in ("bridge 1", "bridge 2"):
+        assert found[f"{bridge}: zero balance"]["conformity"] == "pass"
+        assert found[f"{bridge}: resistance Ex+ Ex-"]["conformity"] == "pass"
+    assert found["insulation bridge 1 to bridge 2"]["value"] > 5e9
+
+
+ACTIVE = """
+excitation = "12 V"
+excitation_maximum = "15 V"
+supply_current = "0 to 40 mA"
+electronics = "amplifier"
+"""
+
+
+def test_a_cell_with_an_amplifier_goes_its_own_route(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    serial = papers(monkeypatch, tmp_path / "cells", ACTIVE)
+    trial = begin("electronics")
+    assert trial.conduct(plan=EVERYTHING, serial=serial) == 0
+    found = findings(trial)
+    assert set(found) == {"supply current", "output without load"}
+    assert found["supply current"]["conformity"] == "pass"
+
+
+def test_a_plan_without_the_active_route_refuses_by_name(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    serial = papers(monkeypatch, tmp_path / "cells", ACTIVE)
+    trial = begin("electronics")
+    assert trial.conduct(serial=serial) == 2
+    assert "no table [active]" in lines_of(trial)[-1].content["because"]
+
+
+MARKED = """
+[hazardous_area]
+marking = "invented marking"
+maximum_voltage = "6 V"
+maximum_current = "100 mA"
+maximum_power = "90 mW"
+"""
+
+
+def test_a_marked_cell_is_only_excited_within_its_marking(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """90 mW at 373 ohm, the lowest input resistance: 5.79 V, below the 6 V of the marking."""
+    sheet = DOUBLE.replace("bridges = 2", "bridges = 1") + MARKED
+    serial = papers(monkeypatch, tmp_path / "cells", sheet)
+    trial = begin()
+    assert trial.conduct(serial=serial) == 4  # its papers do not allow an insulation test
+    found = findings(trial)
+    assert "invented marking" in prompts(trial)[0]
+    # half of the usual 10 V where the papers allow less
+    assert found["excitation at the cell, normal"]["value"] == pytest.approx(5.0, rel=2e-3)
+    assert "do not allow an insulation test" in found["insulation leads to housing"]["because"]
+
+
+def order_at(trial: Trial, check: str, told: Told) -> Callable[[Line], None]:
+    """Give an order from another terminal when this check opens, once."""
+    given: list[threading.Thread] = []
+
+    def look(line: Line) -> None:
+        if line.what == "check-opened" and line.content["check"] == check and not given:
+            given.append(threading.Thread(target=tell, args=(trial.folder.control_socket, told)))
+            given[0].start()
+            time.sleep(0.2)  # until it is in the socket's queue
+
+    return look
+
+
+def test_a_skipped_check_is_withheld_with_who_and_why(begin: Begin) -> None:
+    trial = begin()
+    told = Told("skip", "Ann Example", "the gland is glued")
+    assert trial.conduct(order_at(trial, "wiggle test, Ex+ Ex-", told), plan=EVERYTHING) == 4
+    found = findings(trial)
+    assert found["wiggle test"]["because"] == "skipped by Ann Example: the gland is glued"
+    assert found["zero balance"]["conformity"] == "pass"
+
+
+def test_a_skip_survives_a_run_that_is_taken_up(begin: Begin) -> None:
+    trial = begin()
+    skip = order_at(trial, "pair resistance, Se+ S-", Told("skip", "Ann Example", "worn clip"))
+    stop = order_at(trial, "first excitation", Told("stop", "Ann Example"))
+
+    def both(line: Line) -> None:
+        skip(line)
+        stop(line)
+
+    assert trial.conduct(both) == 130
+    assert trial.conduct() == 4
+    assert findings(trial)["zero balance against the lead pairs"]["conformity"] == "pass"
+    kept = [f for f in findings(trial).values() if "worn clip" in (f["because"] or "")]
+    assert [f["name"] for f in kept] == ["resistance Se+ S-"]
+
+
+def test_a_repeated_check_keeps_both_results(begin: Begin) -> None:
+    trial = begin()
+    told = Told("repeat", "Ann Example", "pair resistance, S+ S-", "I touched the clip")
+    assert trial.conduct(order_at(trial, "first excitation", told)) == 0
+    closed = [
+        line.content["attempt"]
+        for line in lines_of(trial)
+        if line.what == "check-closed" and line.content["check"] == "pair resistance, S+ S-"
+    ]
+    assert closed == [1, 2]
+    again = [line.content for line in lines_of(trial) if line.what == "measured-again"]
+    assert again[0]["check"] == "pair resistance, S+ S-"
+    assert again[0]["because"] == "repeated by Ann Example: I touched the clip"
