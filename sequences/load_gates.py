@@ -22,7 +22,7 @@ from sequences.exciting import first_excitation
 from sequences.insulation_paths import insulation_paths
 from sequences.load_plan import Exercise
 from sequences.ohms import measure_pair
-from sequences.rig_prompts import inspection_prompt
+from sequences.rig_prompts import inspection_prompt, unloaded_prompt
 from sequences.steps import OPEN, Gate, closed
 
 POWERED = Needs(powered=True)
@@ -106,6 +106,8 @@ def _above(measured: Measured) -> bool:
 def zero_gate(run: Run[Any], part: Exercise) -> Gate:
     """Read the zero under excitation, unloaded; a large shift means a set or a crack: no load."""
     with run.check("zero before load", needs=POWERED) as check:
+        check.ask(unloaded_prompt(run.loading.rig.kind))  # a run that was cut off left a load on
+        check.wait(run.plan.zero.settle_s, "the zero settles")
         excited = steps.signal_and_excitation(run, check)
         ratio = excited.signal / excited.excitation
         limits = Limits(run.cell, run.plan.limits).zero_balance

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
+from acq.analysis.propagation import Result
 from acq.readings.corrections import RECTANGULAR
 from acq.readings.rules import Limit
 from acq.runs.findings import withheld
@@ -13,6 +15,7 @@ from sequences.series import Measured
 
 SET_FINDING = "rated outputs within the set"
 _MOST = 20  # earlier runs that are looked at
+_COMMON = (" gain", " offset", " linearity", "load:")
 
 
 def matched_set(run: Run[LoadSeriesPlan], measured: Measured) -> None:
@@ -40,12 +43,7 @@ def matched_set(run: Run[LoadSeriesPlan], measured: Measured) -> None:
         mean = sum(outputs.values()) / len(outputs)
         apart = (max(outputs.values()) - min(outputs.values())) / abs(mean)
         # one bench, one set of weights: what they share cancels, the scatter of each remains
-        scatter = [
-            part.standard_uncertainty
-            for part in (own.uncertainty.budget if own.uncertainty else ())
-            if part.name.startswith("scatter")
-        ]
-        u = 2.0**0.5 * sum(each**2 for each in scatter) ** 0.5 / abs(mean)
+        u = 2.0**0.5 * own_part(own) / abs(mean)
         spread: Any = apart + run.uncertainties.fresh("scatter of two cells", u)
         told = ", ".join(f"{serial} {1e3 * value:.5f}" for serial, value in outputs.items())
         check.finding(
@@ -58,6 +56,20 @@ def matched_set(run: Run[LoadSeriesPlan], measured: Measured) -> None:
             share=run.plan.load.largest_uncertainty_share,
             marks=[f"mV/V: {told}"],
         )
+
+
+def own_part(result: Result) -> float:
+    """Return what two runs on one bench with one set of weights do not share, standard.
+
+    Gain, offset and linearity of the meter and the weights are the same in both and cancel.
+    """
+    parts = () if result.uncertainty is None else result.uncertainty.budget
+    own = [
+        part.standard_uncertainty
+        for part in parts
+        if not any(word in part.name for word in _COMMON)
+    ]
+    return math.sqrt(sum(each**2 for each in own))
 
 
 def temperature_effects(run: Run[LoadSeriesPlan], measured: Measured) -> None:
@@ -90,7 +102,7 @@ def temperature_effects(run: Run[LoadSeriesPlan], measured: Measured) -> None:
             ("temperature effect on zero", zero, found.zero_balance, sheet.temperature_effect_zero),
             ("temperature effect on span", span, found.rated_output, sheet.temperature_effect_span),
         ):
-            u = 2.0**0.5 * (result.uncertainty.standard if result.uncertainty else 0.0) / rated
+            u = 2.0**0.5 * own_part(result) / rated
             per_kelvin: Any = (change + run.uncertainties.fresh(f"{name}: both runs", u)) / (
                 kelvins + run.uncertainties.fresh("thermometer", 0.2 / RECTANGULAR)
             )
@@ -106,5 +118,8 @@ def temperature_effects(run: Run[LoadSeriesPlan], measured: Measured) -> None:
                 limits,
                 rule=run.plan.load.rule,
                 share=run.plan.load.largest_uncertainty_share,
-                marks=[f"against run {before} at {rooms[before]:.1f} degC ({plan.source})"],
+                marks=[
+                    f"against run {before} at {rooms[before]:.1f} degC ({plan.source}); what both"
+                    " runs have in common cancels"
+                ],
             )

@@ -48,6 +48,17 @@ def inspection_prompt() -> Prompt:
     )
 
 
+def unloaded_prompt(kind: str) -> Prompt:
+    """Asked before the zero is read: what hangs there nobody has seen yet."""
+    unit = "newtons" if kind == "hydraulic" else "kilograms"
+    return Prompt(
+        text="Take every load off the cell: its zero is read now. Done?",
+        caution=caution(kind, tension=False),
+        choices=("done",),
+        load={unit: 0.0},
+    )
+
+
 def mounting_prompt(direction: str) -> Prompt:
     """Asked before a series in one direction; the excitation is off."""
     return Prompt(

@@ -51,8 +51,8 @@ def _table(
         ]
         for points in zip(*found.values(), strict=True)
     ]
-    title = "Load readings, mV/V" + (f", {about}" if about else "")
-    columns = [f"Load, {unit}", *(f"Run {number}" for number in found), "Read after, s"]
+    title = "Load readings" + (f", {about}" if about else "")
+    columns = [f"Load, {unit}", *(f"Run {number}, mV/V" for number in found), "Read after, s"]
     return {"title": title, "columns": columns, "rows": rows}
 
 
