@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from acq.cells import paper_units as units
 from acq.cells.paper_fields import (
@@ -31,6 +31,9 @@ from drivers.written_file import Written
 
 OPEN = "open"
 _OPEN_WORDS = ("open", "over-range", "floating", "no number")
+RESTORE_LIST = (
+    "signal_pairs", "sense_links", "covers", "loop", "forced_values", "inhibits", "as_left_readings",
+)  # fmt: skip
 PRACTICE = "common practice, no source"
 
 
@@ -303,6 +306,9 @@ class ChainFile(Written):
     tolerance: ToleranceEntries = ToleranceEntries()
     instruments: Instruments = Instruments()
     population: PopulationEntry | None = None
+    restored: dict[str, str] = Field(
+        default_factory=dict
+    )  # of a typed-in visit: who ticked it, and when
     states: tuple[StateEntry, ...] = ()
     fed: tuple[FedEntry, ...] = ()
     ohms: tuple[OhmsEntry, ...] = ()
@@ -326,6 +332,18 @@ class ChainFile(Written):
         if any(entry.cell > count for entry in self.ohms):
             raise ValueError(f"ohms: there are {count} cells")
         return self
+
+    def not_restored(self) -> list[str]:
+        """What of the restore list nobody has ticked."""
+        return [item for item in RESTORE_LIST if not self.restored.get(item, "").strip()]
+
+    @field_validator("restored")
+    @classmethod
+    def _listed(cls, restored: dict[str, str]) -> dict[str, str]:
+        for item in restored:
+            if item not in RESTORE_LIST:
+                raise ValueError(f"no item {item!r}; the list has {', '.join(RESTORE_LIST)}")
+        return restored
 
     @model_validator(mode="before")
     @classmethod

@@ -153,14 +153,15 @@ def _corners(visit: ChainVisit) -> Iterator[str]:
 def _restore(_visit: ChainVisit) -> Iterator[str]:
     yield ""
     yield "6. RESTORE; the job is not closed before every box is ticked"
+    yield "   (typed in later as [restored] with who and when; in brackets: the key there)"
     for what in (
-        "signal pairs back in the box, terminals tight",
-        "sense links as found, and only there",
-        "glands and covers closed, desiccant fresh",
-        "mA loop closed, no test lead left",
-        "forced values removed, by operations",
-        "inhibits removed, by operations, at",
-        "as-left readings of 1 to 4 taken, display agrees",
+        "(signal_pairs) signal pairs back in the box, terminals tight",
+        "(sense_links) sense links as found, and only there",
+        "(covers) glands and covers closed, desiccant fresh",
+        "(loop) mA loop closed, no test lead left",
+        "(forced_values) forced values removed, by operations",
+        "(inhibits) inhibits removed, by operations, at",
+        "(as_left_readings) 1 to 4 taken again, display agrees",
     ):
         yield f"   [ ] {what} {BLANK}"
     yield f"   Signed {BLANK}   Operations accept the system back {BLANK}   Time {BLANK}"

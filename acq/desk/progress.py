@@ -104,7 +104,7 @@ class PlainLines:
         )
         lines = [SIMULATED] if run["simulated"] else []
         lines.append(
-            f"run {run['number']}: {run['sequence']} of cell {cell['serial']},"
+            f"run {run['number']}: {run['sequence']} of {_kind(cell)} {cell['serial']},"
             f" plan {content['plan']['name']}"
         )
         return lines
@@ -119,3 +119,7 @@ def into_the_void(descriptor: int) -> None:
     void = os.open(os.devnull, os.O_WRONLY)
     os.dup2(void, descriptor)
     os.close(void)
+
+
+def _kind(subject: Mapping[str, Any]) -> str:
+    return "chain" if subject.get("type") == "weighing chain" else "cell"

@@ -1,0 +1,100 @@
+"""What a visit says: the error at each interface against its tolerance, and the block at fault."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from acq.analysis.chain import SPAN
+from acq.analysis.chain_evidence import Comparison, compare
+from acq.analysis.chain_isolation import CONFIDENT, Answer, Isolation, isolate, prepared
+from acq.analysis.chain_papers import Block, Chain, Row
+from acq.desk import chain_report
+from acq.readings.conformity import Conformity, Judgement, Limit
+from acq.runs.check import Check
+from acq.runs.findings import Finding
+from sequences.weighing_chain_work import Work
+
+_TOLERANCE = {
+    Block.MECHANICS: "mechanics", Block.CELL: "cell_zero", Block.BOX: "box",
+    Block.CABLE: "cable", Block.TRANSMITTER: "transmitter", Block.LOOP: "loop",
+    Block.CONTROL: "control",
+}  # fmt: skip
+
+
+def errors(work: Work, rows: Sequence[Row], round_: str, marks: Sequence[str] = ()) -> None:
+    """One finding for each comparison: the error in % of span, against what is allowed there."""
+    with work.run.check("errors", round_) as check:
+        if not rows:
+            check.withhold("nothing was read")
+            return
+        readings = prepared(work.chain, work.readings(rows))
+        for comparison in compare(work.chain, readings):
+            _error(work, check, comparison, round_, marks)
+
+
+def _error(work: Work, check: Check, found: Comparison, round_: str, marks: Sequence[str]) -> None:
+    span = _span(work.chain, found)
+    percent = 100.0 / span
+    name = f"instruments at {found.interface}, k = 1"
+    error = work.run.uncertainties.fresh(name, found.expanded / 2.0 * percent)
+    allowed = found.allowed * percent
+    plan = work.plan
+    check.finding(
+        f"{round_}: {found.interface} {found.what}",
+        "error",
+        "%",
+        error + found.off * percent,
+        [Limit(-allowed, allowed, "%", _source(work.chain, found))],
+        rule=plan.rule,
+        share=plan.largest_uncertainty_share,
+        marks=[*marks, found.sentence().rsplit(": ", 1)[0].split(": ", 2)[-1]],
+    )
+
+
+def _span(chain: Chain, found: Comparison) -> float:
+    """What an error is a percentage of: the span in its unit, else the expected value."""
+    spans = {"V/V": abs(chain.span_ratio), "A": SPAN, "kg": abs(chain.span_shown), "": 1.0}
+    return spans.get(found.unit) or abs(found.expected) or 1.0
+
+
+def _source(chain: Chain, found: Comparison) -> str:
+    if found.unit == "V":
+        return chain.tolerances.excitation.source
+    if found.unit == "ohm":
+        return chain.tolerances.cell_ohms.source
+    told = [getattr(chain.tolerances, _TOLERANCE[block]).source for block in found.blocks]
+    return "; ".join(dict.fromkeys(told))
+
+
+def isolation(work: Work, marks: Sequence[str] = ()) -> None:
+    """Which block is at fault by what was read as found, its evidence and the next step."""
+    with work.run.check("isolation") as check:
+        if not work.rows:
+            check.withhold("nothing was read")
+            check.add(_finding("nothing was read", Conformity.WITHHELD, marks))
+            return
+        found = isolate(work.chain, work.readings(work.rows), work.visit.population)
+        document = chain_report.document(work.visit, found)
+        check.keep("isolation", work.chain.name, document)
+        steps = [f"next: {step.interface}: {step.what}" for step in found.next_steps]
+        told = [f"{found.answer.value}", *found.evidence[:3], *steps[:2], *marks]
+        check.add(_finding(found.because, _conformity(found), told))
+
+
+def _conformity(found: Isolation) -> Conformity:
+    if found.answer is Answer.BLOCK:
+        return Conformity.FAIL
+    return Conformity.PASS if found.answer is Answer.NONE_FOUND else Conformity.WITHHELD
+
+
+def _finding(because: str, conformity: Conformity, marks: Sequence[str]) -> Finding:
+    return Finding(
+        name="block at fault",
+        check="isolation",
+        quantity="state",
+        unit="",
+        result=None,
+        rule=f"named from probability {CONFIDENT:g} on",
+        judgement=Judgement(conformity, because, None),
+        marks=tuple(marks),
+    )
