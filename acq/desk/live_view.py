@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from rich.console import Console, RenderableType
@@ -14,6 +15,20 @@ from acq.desk.finding_text import MARKS, deciding_limit, limit_text, style_of, v
 from acq.desk.progress import PlainLines
 from acq.runs.journal import Line
 from acq.runs.prompts import Prompt
+
+
+class Countdown:
+    """A line whose seconds run down by themselves while it is shown."""
+
+    def __init__(
+        self, text: str, seconds: float, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        self._text, self._clock = text, clock
+        self._until = clock() + seconds
+
+    def __rich__(self) -> Text:
+        left = max(0.0, self._until - self._clock())
+        return Text(f"{self._text}: {left:.0f} s")
 
 
 class LiveView:
@@ -32,7 +47,7 @@ class LiveView:
                 self._check = content["check"]
                 self._say(f"{self._check} ...")
             case "waiting" if content["seconds"] >= 1.0:
-                self._say(f"{self._check}: wait {content['seconds']:g} s, {content['because']}")
+                self._say(Countdown(f"{self._check}: {content['because']}", content["seconds"]))
             case "effect" if content["kind"] == "finding":
                 self._finding(content["got"])
             case "closed":
@@ -53,11 +68,12 @@ class LiveView:
             self._status.stop()
             self._status = None
 
-    def _say(self, text: str) -> None:
+    def _say(self, text: str | Countdown) -> None:
+        shown = Text(text) if isinstance(text, str) else text
         if self._status is None:
-            self._status = self._console.status(text, spinner="line")
+            self._status = self._console.status(shown, spinner="line")
             self._status.start()
-        self._status.update(Text(text))
+        self._status.update(shown)
 
     def _finding(self, finding: Mapping[str, Any]) -> None:
         word = finding["conformity"] or "told"
