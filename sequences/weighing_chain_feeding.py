@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from acq.analysis.chain import LIVE_ZERO, SPAN
+from acq.analysis.chain import SPAN
 from acq.analysis.chain_papers import Kind, Row
 from acq.analysis.chain_steps import FLOATING, INHIBIT, LOOP_OPEN, POWER
 from acq.bench.connections import Connection
 from acq.cells import paper_units as units
-from acq.readings.measured import Uncertain, is_number
+from acq.readings.measured import Measured, Uncertain, is_number
 from acq.readings.reading import Reading
 from acq.runs.check import Check
 from acq.runs.prompts import Prompt
@@ -88,23 +88,35 @@ def millivolts(work: Work, place: Place, parts: Sequence[float], round_: str) ->
             source = clipped("source +", "source -", *ends)
             with in_loop(work, check, "loop wire +", "transmitter I+", "loop terminal") as loop:
                 for part in parts:
-                    _point(work, check, place, part, level, source | loop)
+                    _point(work, check, place, part, level, source | loop, round_)
                 _off(work, check)
         put_back(check, place.wires, place.what)
 
 
 def _point(
-    work: Work, check: Check, place: Place, part: float, level: Uncertain, at: Connection
-) -> None:
+    work: Work, check: Check, place: Place, part: float, level: Uncertain, at: Connection,
+    round_: str,
+) -> None:  # fmt: skip
     chain = work.chain
     wanted = chain.transmitter.ratio_at_4 + part * chain.span_ratio
     fed = _fed_ratio(work, check, wanted, level, at)
     check.wait(work.plan.settle_s, f"{wanted * 1e3:.5f} mV/V fed, the transmitter settles")
     amperes = current(work, check, at)
+    if part in work.plan.feed.limits:  # beyond the range: told with its band, it tests no line
+        name = f"{round_}: current at {part:.0%} of span, {_band(work, amperes)}"
+        check.finding(name, "dc-current", "A", amperes)
+        return
     if is_number(amperes):
         # what the source is off counts as the transmitter's input does
         amperes = amperes - (fed - fed.x) * (SPAN / chain.span_ratio)
     work.keep(row(place.kind, amperes, fed=fed.x))
+
+
+def _band(work: Work, amperes: Measured) -> str:
+    """What the current says by the bands of NE 43."""
+    if not is_number(amperes):
+        return "no number"
+    return work.chain.transmitter.bands.state(amperes.x).value
 
 
 def _fed_ratio(
@@ -244,8 +256,3 @@ def _off(work: Work, check: Check) -> None:
         check.effect("feed", "off", work.run.bench.stop_feeding)
     else:
         check.ask(Prompt(text="Switch your source OFF and take it off."))
-
-
-def expected_amps(chain_ratio: float, low: float, span: float) -> float:
-    """Current that a ratio should make."""
-    return LIVE_ZERO + SPAN * (chain_ratio - low) / span

@@ -21,6 +21,7 @@ from sequences.weighing_chain_work import (
     whole_again,
 )
 
+JOINTS = 5e-5  # of the excitation: some milliohms in a group of 100 ohm; common practice
 AS_FOUND, AS_LEFT, KNOWN = "as found", "as left", "known load"
 
 
@@ -69,7 +70,8 @@ def _quotient(
     if not is_number(other) or abs(other.x) < 0.05 * work.chain.terminal_volts:
         return
     if is_number(own):
-        work.keep(row(kind, own / other, cell=cell))
+        joints = work.run.uncertainties.fresh("joints and clips in the excitation", JOINTS)
+        work.keep(row(kind, own / other + joints, cell=cell))
 
 
 def each_cell(work: Work, state: str) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from acq.certificates import statements, wording
+from acq.certificates import chain_visit, statements, wording
 from acq.certificates.load_tables import load_tables
 from acq.certificates.opinion import opinion
 from acq.certificates.traceability import instruments
@@ -22,13 +22,13 @@ DASH = "\N{EN DASH}"
 
 def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
     """Return everything that the template prints; values are texts, lists and yes or no."""
-    opened = run.opened
+    opened, chain = run.opened, chain_visit.is_chain(run)
     return {
         "number": issue.number,
         "language": "en",
         "simulated": run.simulated,
         "indication_only": bool(opened["run"].get("indication_only")),
-        "title": "Test certificate",
+        "title": chain_visit.TITLE if chain else "Test certificate",
         "subject": _subject(str(opened["run"]["sequence"])),
         "workshop": _party(opened.get("workshop") or {}),
         "facts": _facts(run, issue),
@@ -44,7 +44,9 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
         "opinion": opinion(run),
         "not_possible": list(statements.not_possible(run)),
         "corrections": [_correction(each) for each in run.corrections],
-        "cautions": statements.cautions(run),
+        "cautions": chain_visit.cautions() if chain else statements.cautions(run),
+        "tables": chain_visit.tables(run) if chain else [],
+        "visit": chain_visit.answers(run) if chain else [],
         "scope": statements.scope(run),
         "signatures": _signatures(run, issue),
         "proof": _proof(run, issue),
@@ -55,6 +57,7 @@ def _subject(sequence: str) -> str:
     known = {
         "acceptance": "Electrical acceptance test of a load cell",
         "load-series": "Load test of a load cell",
+        "weighing-chain": chain_visit.SUBJECT,
         "creep": "Creep test of a load cell",
         "off-centre": "Off-centre load test of a load cell",
     }
@@ -73,7 +76,7 @@ def _facts(run: RecordedRun, issue: Issue) -> list[dict[str, Any]]:
 def _item(run: RecordedRun) -> Iterator[tuple[str, Any]]:
     cell, papers = run.opened.get("cell") or {}, run.opened.get("sheets") or {}
     sheet = papers.get("data_sheet") or {}
-    yield "Load cell", cell.get("type")
+    yield "Chain" if chain_visit.is_chain(run) else "Load cell", cell.get("type")
     yield "Serial number", run.serial
     yield "Construction", sheet.get("construction")
     yield "Capacity", wording.quantity(sheet.get("capacity"))

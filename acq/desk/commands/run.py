@@ -15,7 +15,7 @@ from acq.bench.simulated import start_simulated_bench
 from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
 from acq.cells.cell import Cell
 from acq.cells.chain_subject import ChainPapers
-from acq.cells.chain_visit import chain_papers
+from acq.cells.chain_visit import chain_papers, visit_of
 from acq.cells.folder import find_cell, find_workshop
 from acq.desk.exit_codes import ExitCode
 from acq.desk.outcome import report
@@ -38,6 +38,9 @@ from drivers.time import Time
 @click.argument("sequence")
 @click.option("--cell", "serial", default="", help="Serial number of the cell.")
 @click.option("--chain", "chain_file", type=click.Path(path_type=Path), help="File of a chain.")
+@click.option(
+    "--typed", is_flag=True, help="A visit by hand, read from the chain's file; no bench."
+)
 @click.option("--plan", default="", help="A shipped plan's name, or a TOML file.")
 @click.option("--bench", "bench_path", type=click.Path(path_type=Path), help="Bench file.")
 @click.option("--simulated", is_flag=True, help="On the simulated bench, without hardware.")
@@ -56,6 +59,7 @@ def run(
     sequence: str,
     serial: str,
     chain_file: Path | None,
+    typed: bool,
     plan: str,
     bench_path: Path | None,
     simulated: bool,
@@ -74,15 +78,15 @@ def run(
     """Run SEQUENCE (such as `acceptance`) on a cell or chain, keep records, make a certificate."""
     script = find_sequence(sequence)
     chosen_plan = script.read_plan(plan or script.default_plan)
-    cell = _subject(script, serial, chain_file)
+    cell = _subject(script, serial, chain_file, typed=typed)
     if as_found and work_done:
         raise WrongInput("a cell is as found or as left: give --as-found, or --as-left WORK")
-    if not simulated and bench_path is None:
+    if not (simulated or typed) and bench_path is None:
         raise WrongInput("which bench? give --bench FILE, or --simulated")
     with contextlib.ExitStack() as held:
         if simulated:  # before a bench is started for nothing
             held.enter_context(Records.open(records_url, simulated=True)).close()
-        text, file = bench_text(bench_path, scenario, seed, pace)
+        text, file = _form() if typed else bench_text(bench_path, scenario, seed, pace)
         beside = bench_path.parent if bench_path is not None else Path()
         check_dialects(file, beside)
         on_simulation = file.simulation is not None
@@ -108,15 +112,29 @@ def run(
         return report(conductor.open_new(opening), records, as_json=as_json, junit=junit)
 
 
-def _subject(script: Sequence, serial: str, chain_file: Path | None) -> Cell | ChainPapers:
+def _subject(
+    script: Sequence, serial: str, chain_file: Path | None, *, typed: bool
+) -> Cell | ChainPapers:
     """Return what the sequence is run on. Raises WrongInput where the other kind was named."""
     if script.subject is ChainPapers:
         if chain_file is None:
             raise WrongInput(f"{script.name}: which chain? give --chain FILE")
-        return chain_papers(chain_file)
-    if chain_file is not None or not serial:
+        papers = chain_papers(chain_file)
+        if typed != visit_of(papers).file.typed_in_later:
+            raise WrongInput(
+                f"{chain_file}: typed_in_later: is true for a visit by hand, which is judged with"
+                " --typed; false for a visit with instruments"
+            )
+        return papers
+    if typed or chain_file is not None or not serial:
         raise WrongInput(f"{script.name}: which cell? give --cell SERIAL")
     return find_cell(serial)
+
+
+def _form() -> tuple[str, BenchFile]:
+    """Return the bench of a visit by hand: none, only a form that was typed in."""
+    text = 'name = "no bench: a form, typed in"\n\n[instruments]\n'
+    return text, bench_file_from_text(text, "the form")
 
 
 @click.command()
