@@ -17,6 +17,7 @@ from acq.desk.command_line import run_command
 from acq.desk.exit_codes import ExitCode
 from acq.desk.log_drift import Ratios, read_run_log
 from acq.desk.log_export import export
+from acq.desk.log_proof import prove
 from acq.errors import WrongInput
 from acq.runs.journal import read_journal
 from acq.runs.logged import blocks, rows_of
@@ -58,6 +59,11 @@ def test_the_journal_knows_the_log_by_its_digest(tmp_path: Path) -> None:
     for part in noted:
         data = path.read_bytes()[: part["bytes"]]
         assert hashlib.sha256(data).hexdigest() == part["sha256"]
+    assert prove(path) == noted[1]["rows"]
+    changed = bytearray(path.read_bytes())
+    changed[-1] ^= 1  # a forger would mend the CRC too; the digest he cannot
+    with pytest.raises(WrongInput, match="is not the log that the journal"):
+        prove(_beside(trial, tmp_path, bytes(changed)))
     ratios = Ratios()
     chunks = list(ratios.chunks(path))
     assert ratios.names == {"signal", "excitation", "temperature"}
@@ -79,6 +85,13 @@ def test_the_journal_knows_the_log_by_its_digest(tmp_path: Path) -> None:
     with BenchWatch(trial.control) as watch:
         assert watch.energised() == []
         watch.end()
+
+
+def _beside(trial: Trial, folder: Path, log: bytes) -> Path:
+    """A copy of the journal with another log beside it."""
+    (folder / "journal.jsonl").write_bytes(trial.folder.journal.read_bytes())
+    (folder / "readings.log").write_bytes(log)
+    return folder / "readings.log"
 
 
 def test_one_meter_reads_both_in_turn(tmp_path: Path) -> None:

@@ -55,9 +55,7 @@ def main(target: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         Trial.new(Path(folder) / "SIM-live").conduct(plan="live", sequence="live", desk=script)
     picture = next(p for p in reversed(script.pictures) if p["state"] == "stable")
-    console = Console(
-        record=True, width=WIDTH, height=HEIGHT, file=StringIO(), force_terminal=True
-    )
+    console = Console(record=True, width=WIDTH, height=HEIGHT, file=StringIO(), force_terminal=True)
     console.print(page(picture, WIDTH))
     console.save_svg(str(target), title="bridgebench live (simulated cell, invented papers)")
 
