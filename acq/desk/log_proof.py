@@ -23,7 +23,7 @@ def prove(log: Path) -> int | None:
     lines, _ = read_journal(journal)
     told = [line.content.get("got") for line in lines if line.what == "effect"]
     noted = [got.get("log", got) for got in told if isinstance(got, dict)]
-    found = [each for each in noted if isinstance(each, dict) and _KEYS <= set(each)]
+    found = [each for each in noted if isinstance(each, dict) and set(each) >= _KEYS]
     if not found:
         return 0
     newest = found[-1]
