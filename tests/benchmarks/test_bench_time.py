@@ -51,4 +51,4 @@ def test_a_cell_takes_little_more_bench_time_than_its_readings_and_settling(
 
 
 def _seconds(reading: dict[str, Any]) -> float:
-    return (reading["ended_ns"] - reading["started_ns"]) / 1e9
+    return float(reading["ended_ns"] - reading["started_ns"]) / 1e9
