@@ -15,6 +15,7 @@ from types import TracebackType
 
 from acq.bench.bench_file import BenchFile, terminals_of
 from acq.bench.by_hand import OFF_VOLTS, HandInstrument, HandMeter, Setting
+from acq.bench.clip_watch import OpenThenSteady
 from acq.bench.connections import NOTHING, Connection
 from acq.bench.guarding import Guard
 from acq.bench.hands import Hands
@@ -125,8 +126,21 @@ class Bench:
             "source", self.router.present
         ):
             raise BenchFailure("the source is on: its clips stay where they are")
-        self.router.make(connection)
+        self.router.make(connection, self._watch(connection))
         self.router.prove()
+
+    def _watch(self, connection: Connection) -> OpenThenSteady | None:
+        """What sees that one clip of the ohmmeter was moved, while its others stay."""
+        meter, before = self.roles.get("dmm"), self.router.present
+        stays = before.joins & connection.joins
+        alone = connection.roles == before.roles == {"dmm"} and self._excited is None
+        if not (isinstance(meter, Dmm) and alone and stays and not self._feeding):
+            return None
+        if not all(
+            any("sense" in join.terminal for join in each.joins) for each in (before, connection)
+        ):
+            return None
+        return OpenThenSteady(lambda: take(meter, "resistance", plc=1.0).value)
 
     def _refuse_mixing(self, connection: Connection) -> None:
         tester = "insulation" in connection.roles

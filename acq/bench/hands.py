@@ -5,7 +5,7 @@ The bench says what shall be done; who is asked, and where it is kept, is the ru
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -37,9 +37,16 @@ class Hands(Protocol):
         """Take every clip of these terminals off the leads."""
 
     def clip(
-        self, off: frozenset[Join], on: frozenset[Join], live_volts: float | None = None
+        self,
+        off: frozenset[Join],
+        on: frozenset[Join],
+        live_volts: float | None = None,
+        seen: Callable[[], bool] | None = None,
     ) -> None:
-        """Take clips off, then put clips on; `live_volts` are on the leads meanwhile."""
+        """Take clips off, then put clips on; `live_volts` are on the leads meanwhile.
+
+        `seen` tells, asked again and again, that an instrument saw it done.
+        """
 
     def do(self, task: HandTask) -> str:
         """Have a task done; return what was typed."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
 from acq.bench.connections import NOTHING, Connection, Join
@@ -41,8 +41,10 @@ class Router:
         """Whether relays alone can make this connection."""
         return all(join in self._channels for join in connection.joins)
 
-    def make(self, connection: Connection) -> None:
+    def make(self, connection: Connection, seen: Callable[[], bool] | None = None) -> None:
         """Join exactly this and nothing else; read back what the relays say.
+
+        `seen` tells that a person has moved the clips, where an instrument can see that.
 
         Raises BenchFailure when the relays are not where they were told to be.
         """
@@ -53,18 +55,23 @@ class Router:
         by_hand = connection.joins - by_relay
         off, on = self._clipped - by_hand, by_hand - self._clipped
         if self._scanner is None:
-            self._by_hand(off, on)  # one prompt: no relay moves between the two
+            self._by_hand(off, on, seen)  # one prompt: no relay moves between the two
         else:
             self._by_hand(off, frozenset())
             self._switch(self._channels[join] for join in by_relay)
             self._by_hand(frozenset(), on)
         self.present = connection
 
-    def _by_hand(self, off: frozenset[Join], on: frozenset[Join]) -> None:
+    def _by_hand(
+        self,
+        off: frozenset[Join],
+        on: frozenset[Join],
+        seen: Callable[[], bool] | None = None,
+    ) -> None:
         if on:
             self._clear()
         if off or on:
-            self._hands.clip(off, on, self.live_volts)
+            self._hands.clip(off, on, self.live_volts, seen)
             self._clipped = (self._clipped - off) | on
 
     def _clear(self) -> None:

@@ -7,7 +7,7 @@ journalled with who gave it.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from acq.bench.connections import Join, PlantTerminal
@@ -40,6 +40,7 @@ class Prompt:
     by_itself: str = ""  # what the simulated bench's technician types where a person must
     load: Mapping[str, float] = field(default_factory=dict)  # kilograms or newtons, corner
     shunt: Mapping[str, Any] = field(default_factory=dict)  # a resistor: between, ohms, seconds
+    seen: Callable[[], bool] | None = None  # asked again and again: an instrument saw it done
 
     def as_json(self) -> dict[str, Any]:
         """What the journal keeps of the question."""
@@ -93,7 +94,11 @@ class AskingHands:
         self._ask(Prompt(text=text, caution=CLIP_CAUTION, clear=tuple(terminals)))
 
     def clip(
-        self, off: frozenset[Join], on: frozenset[Join], live_volts: float | None = None
+        self,
+        off: frozenset[Join],
+        on: frozenset[Join],
+        live_volts: float | None = None,
+        seen: Callable[[], bool] | None = None,
     ) -> None:
         plant = any(isinstance(join.lead, PlantTerminal) for join in off | on)
         caution = PLANT_CAUTION if plant else CLIP_CAUTION
@@ -102,7 +107,7 @@ class AskingHands:
                 f"The excitation is ON, {live_volts:g} V: move only these clips, by their"
                 " insulation; touch no bare metal and bridge no two leads."
             )
-        self._ask(clip_prompt(sorted(off), sorted(on), caution))
+        self._ask(replace(clip_prompt(sorted(off), sorted(on), caution), seen=seen))
 
     def do(self, task: HandTask) -> str:
         return self._ask(hand_prompt(task)).text

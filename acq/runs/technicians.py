@@ -15,6 +15,7 @@ from acq.runs.control_socket import ControlSocket
 from acq.runs.prompts import Answer, Prompt
 
 _EYE_S = 1.0  # bench time that it takes to read a display; common practice
+_LOOK_S = 0.1  # wall time between two looks of the meter at clips that a person moves
 _HAND_S = 4.0  # bench time that the automatic technician takes for one clip; common practice
 
 
@@ -105,7 +106,7 @@ class TerminalTechnician:
         """Raises Stopped when the input ends or `stop` is typed."""
         self._show(prompt)
         while True:
-            text, by = self._next()
+            text, by = self._next(prompt.seen)
             if text == "stop":
                 raise Stopped("stopped at a prompt")
             chosen = text if not prompt.choices else _choice(text, prompt)
@@ -117,8 +118,11 @@ class TerminalTechnician:
         """Only show it: the bench sees by itself when it is done."""
         self._show(prompt)
 
-    def _next(self) -> tuple[str, str]:
-        """Return the next line typed here or told from elsewhere, and who gave it."""
+    def _next(self, seen: Callable[[], bool] | None = None) -> tuple[str, str]:
+        """Return the next line typed here or told from elsewhere, and who gave it.
+
+        What an instrument sees done needs no key: that is the first choice, given by the meter.
+        """
         while True:
             told = self._control.next()
             if told is not None and told.order == "answer":
@@ -128,7 +132,10 @@ class TerminalTechnician:
             if b"\n" in self._typed:
                 line, _, self._typed = self._typed.partition(b"\n")
                 return line.decode(errors="replace").strip(), self._person
-            ready, _, _ = select.select([self._keyboard, self._control], [], [])
+            patience = None if seen is None else _LOOK_S
+            ready, _, _ = select.select([self._keyboard, self._control], [], [], patience)
+            if not ready and seen is not None and seen():
+                return "", "the meter: open, then steady"
             if self._keyboard in ready:
                 self._read_keyboard()
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import pytest
@@ -58,7 +58,11 @@ class Person:
         return line
 
     def clip(
-        self, off: frozenset[Join], on: frozenset[Join], live_volts: float | None = None
+        self,
+        off: frozenset[Join],
+        on: frozenset[Join],
+        live_volts: float | None = None,
+        seen: Callable[[], bool] | None = None,  # noqa: ARG002
     ) -> None:
         self.clips.append((off, on, live_volts))
 
