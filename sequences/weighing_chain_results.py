@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from acq.analysis.chain import SPAN
@@ -10,6 +11,7 @@ from acq.analysis.chain_isolation import CONFIDENT, Answer, Isolation, isolate, 
 from acq.analysis.chain_papers import Block, Chain, Row
 from acq.desk import chain_report
 from acq.readings.conformity import Conformity, Judgement, Limit
+from acq.readings.measured import Expanded
 from acq.runs.check import Check
 from acq.runs.findings import Finding
 from sequences.weighing_chain_work import Work
@@ -78,7 +80,7 @@ def isolation(work: Work, marks: Sequence[str] = ()) -> None:
         check.keep("isolation", work.chain.name, document)
         steps = [f"next: {step.interface}: {step.what}" for step in found.next_steps]
         told = [f"{found.answer.value}", *found.evidence[:3], *steps[:2], *marks]
-        check.add(_finding(found.because, _conformity(found), told))
+        check.add(_finding(found.because, _conformity(found), told, _probability(found)))
 
 
 def _conformity(found: Isolation) -> Conformity:
@@ -87,13 +89,22 @@ def _conformity(found: Isolation) -> Conformity:
     return Conformity.PASS if found.answer is Answer.NONE_FOUND else Conformity.WITHHELD
 
 
-def _finding(because: str, conformity: Conformity, marks: Sequence[str]) -> Finding:
+def _probability(found: Isolation) -> Expanded | None:
+    """Of the block that is named, or of every block being sound; None when not decided."""
+    if found.named is not None:
+        return Expanded(found.named.probability, 0.0, 2.0, math.inf)
+    return Expanded(found.none, 0.0, 2.0, math.inf) if found.answer is Answer.NONE_FOUND else None
+
+
+def _finding(
+    because: str, conformity: Conformity, marks: Sequence[str], result: Expanded | None = None
+) -> Finding:
     return Finding(
         name="block at fault",
         check="isolation",
-        quantity="state",
+        quantity="probability",
         unit="",
-        result=None,
+        result=result,
         rule=f"named from probability {CONFIDENT:g} on",
         judgement=Judgement(conformity, because, None),
         marks=tuple(marks),

@@ -169,10 +169,11 @@ def milliamps(work: Work) -> Request:
 
 
 def current(work: Work, check: Check, at: Connection) -> Measured:
-    """Return the mean loop current, A."""
+    """Return the mean loop current, A: its size, since a 2-wire loop flows the other way round."""
     request = milliamps(work)
     taken = [read(work, check, request, at) for _ in range(work.plan.readings)]
-    return work.run.uncertainties.mean(taken)
+    found = work.run.uncertainties.mean(taken)
+    return -found if is_number(found) and found.x < 0.0 else found
 
 
 def typed_number(

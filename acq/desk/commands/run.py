@@ -125,6 +125,11 @@ def _subject(
                 f"{chain_file}: typed_in_later: is true for a visit by hand, which is judged with"
                 " --typed; false for a visit with instruments"
             )
+        if typed and (missing := visit_of(papers).file.not_restored()):
+            raise WrongInput(
+                f"{chain_file}: restored.{missing[0]}: not ticked on the form; the visit is not"
+                " closed before it is: write who and when"
+            )
         return papers
     if typed or chain_file is not None or not serial:
         raise WrongInput(f"{script.name}: which cell? give --cell SERIAL")
