@@ -27,7 +27,7 @@ from acq.runs.sequence import sequence
 from sequences import load_findings, load_gates, steps
 from sequences.load_gates import POWERED
 from sequences.load_plan import Creep, CreepPlan
-from sequences.outputs import Scale, Taken, pooled_scatter
+from sequences.outputs import Scale, Scatter, Taken, pooled_scatter
 from sequences.rig import AtRig, told_if_loaded
 from sequences.series import Measured, class_symbol, room
 from sequences.series_results import full_range
@@ -188,9 +188,7 @@ def record_of(
     return readings, components(outputs, [1] * len(outputs))
 
 
-def _at_its_load(
-    scale: Scale, taken: Taken, load: float, rest: float, pooled: tuple[float, float] | None
-) -> Any:
+def _at_its_load(scale: Scale, taken: Taken, load: float, rest: float, pooled: Scatter) -> Any:
     """The output as the nominal load would have given it: a jack never holds quite still."""
     output: Any = scale.direction * taken.pooled_ratio(scale.uncertainties, pooled)
     for name, error in taken.applied.errors.items():

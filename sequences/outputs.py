@@ -6,7 +6,7 @@ jack the reference indicator is read while the meter integrates.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -58,19 +58,30 @@ class Taken:
     signals: tuple[OneReading, ...] = ()
     below: Any = None  # the excitation that belongs to them
 
-    def pooled_ratio(self, uncertainties: Uncertainties, pooled: tuple[float, float] | None) -> Any:
-        """Return the ratio with the scatter that all outputs of a test show together."""
-        if pooled is None or len(self.signals) < 2:
+    def pooled_ratio(self, uncertainties: Uncertainties, pooled: Scatter) -> Any:
+        """Return the ratio with the scatter that outputs of its kind show together."""
+        own = pooled.get(self.after_s is not None)
+        if own is None or len(self.signals) < 2:
             return self.ratio
-        return uncertainties.mean(self.signals, pooled) / self.below
+        return uncertainties.mean(self.signals, own) / self.below
 
 
-def pooled_scatter(taken: Sequence[Taken]) -> tuple[float, float] | None:
-    """Return the standard deviation of one signal reading, V, and its degrees of freedom.
+Scatter = Mapping[bool, tuple[float, float] | None]
+"""Standard deviation of one signal reading, V, and its degrees of freedom: of outputs read soon
+after a load change (true), while the load still swings a little, and of those at rest."""
+
+
+def pooled_scatter(taken: Sequence[Taken]) -> Scatter:
+    """Return what the outputs of a test scatter, each kind together.
 
     A few readings of one output tell their scatter badly; those of a whole test tell it well
     (GUM 4.2.4, pooled estimate). None where no output was read more than once.
     """
+    kinds = {kind: [t for t in taken if (t.after_s is not None) is kind] for kind in (False, True)}
+    return {kind: _pooled(found) for kind, found in kinds.items()}
+
+
+def _pooled(taken: Sequence[Taken]) -> tuple[float, float] | None:
     squares, freedom = 0.0, 0
     for each in taken:
         values = [reading.value for reading in each.signals if reading.value is not None]
