@@ -7,12 +7,14 @@ Nothing here is used while measuring.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from acq.analysis.chain import SignalBands, SignalState, current_for_display, displayed
 from acq.cells.all_units import SPELLINGS, known_unit, measure
+from acq.cells.paper_units import NUMBER, number
 from acq.errors import WrongInput
 
 if TYPE_CHECKING:
@@ -164,14 +166,10 @@ def _span(unit: str, means: Means) -> tuple[float, float, tuple[str, ...]]:
 
 
 def _with_unit(text: str, unit: str, means: Means) -> float:
-    number, _, given = text.strip().partition(" ")
-    try:
-        value = float(number)
-    except ValueError:
-        raise WrongInput(
-            f"a load with its unit is needed, such as '1000 kg', got {text!r}"
-        ) from None
-    return convert(value, given.strip() or unit, unit, means).value
+    match = re.fullmatch(rf"({NUMBER})\s*(.*)", text.strip())
+    if match is None:
+        raise WrongInput(f"a load with its unit is needed, such as '1000 kg', got {text!r}")
+    return convert(number(match[1]), match[2] or unit, unit, means).value
 
 
 def _from_capacity(

@@ -8,17 +8,15 @@ from __future__ import annotations
 import sys
 import tempfile
 from collections.abc import Mapping
-from io import StringIO
 from pathlib import Path
 from typing import Any
-
-from rich.console import Console
 
 from acq.desk.weighing_view import page
 from acq.runs.control_socket import Told
 from tests.conducting import Trial
+from tests.readme_pictures import recording, save
 
-WIDTH, HEIGHT = 96, 24
+WIDTH = 96
 LIVE = Path(__file__).parents[2] / "live.toml"
 
 
@@ -55,9 +53,9 @@ def main(target: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         Trial.new(Path(folder) / "SIM-live").conduct(plan="live", sequence="live", desk=script)
     picture = next(p for p in reversed(script.pictures) if p["state"] == "stable")
-    console = Console(record=True, width=WIDTH, height=HEIGHT, file=StringIO(), force_terminal=True)
+    console = recording(WIDTH)
     console.print(page(picture, WIDTH))
-    console.save_svg(str(target), title="bridgebench live (simulated cell, invented papers)")
+    save(console, target, "live")
 
 
 if __name__ == "__main__":

@@ -142,7 +142,7 @@ def test_a_loop_current_is_a_part_of_its_span(
     assert value == pytest.approx(percent, abs=1e-9)
     back, _ = converted(capsys, str(percent), "percent", "mA")
     assert back == pytest.approx(milliamperes)
-    span = ("--lower", "100 kg", "--upper", "0.5 t")
+    span = ("--lower", "100kg", "--upper", "0.5 t")
     weight, _ = converted(capsys, str(milliamperes), "mA", "kg", *span)
     assert weight == pytest.approx(100.0 + 4.0 * percent)
     again, _ = converted(capsys, repr(weight), "kg", "mA", *span)
