@@ -26,7 +26,8 @@ class Found:
 
     exit_code: int
     conformity: str | None
-    faults: tuple[str, ...]  # the likeliest first
+    faults: tuple[str, ...] = ()  # the likeliest first
+    where: tuple[str, ...] = ()  # the place of the likeliest
 
 
 def expectation(name: str) -> dict[str, Any]:
@@ -36,20 +37,25 @@ def expectation(name: str) -> dict[str, Any]:
     return expected if expected.get("sequence") == "acceptance" else {}
 
 
-def conduct(name: str, folder: Path, serial: str) -> Found:
-    """Run the shipped plan on one scenario's bench."""
+def conduct(name: str, folder: Path, serial: str, plan: str = "returned-cell") -> Found:
+    """Run a plan, the shipped one or a file, on one scenario's bench."""
     trial = Trial.new(folder, name)
     try:
-        code = trial.conduct(plan="returned-cell", serial=serial)
+        code = trial.conduct(plan=plan, serial=serial)
     except BenchFailure:
-        return Found(3, None, ())  # refused before the run was opened
+        return Found(3, None)  # refused before the run was opened
     finally:
         with BenchWatch(trial.control) as watch:
             watch.end()
     lines = read_journal(trial.folder.journal)[0]
     told = [line.content["got"] for line in lines if line.content.get("kind") == "diagnosis"]
-    faults = tuple(fault["fault"] for fault in told[-1]["faults"]) if told else ()
-    return Found(code, lines[-1].content.get("conformity"), faults)
+    suspects: list[dict[str, Any]] = told[-1]["faults"] if told else []
+    return Found(
+        code,
+        lines[-1].content.get("conformity"),
+        tuple(str(suspect["fault"]) for suspect in suspects),
+        tuple(suspects[0]["where"]) if suspects else (),
+    )
 
 
 def differences(expected: dict[str, Any], found: Found) -> list[str]:
@@ -62,18 +68,28 @@ def differences(expected: dict[str, Any], found: Found) -> list[str]:
     wanted = expected.get("faults", [])
     if wanted and found.faults and found.faults[0] not in wanted:
         said.append(f"names {found.faults[0]}, expected {' or '.join(wanted)}")
+    elif wanted and not found.faults and "conformity" in expected:
+        said.append(f"names nothing, expected {' or '.join(wanted)}")
+    place = set(expected.get("where", found.where))
+    if found.faults and place != set(found.where):
+        said.append(f"at {' '.join(found.where) or 'no place'}, expected {' '.join(sorted(place))}")
     return said
 
 
 def main(names: list[str]) -> None:
-    """Print one line a scenario."""
+    """Print one line a scenario; leave with 1 where any is not as expected."""
+    wrong = 0
     for name in names or sorted(path.stem for path in SCENARIOS.glob("*.toml")):
         expected = expectation(name)
         if not expected:
             continue
         with tempfile.TemporaryDirectory() as root:
             found = conduct(name, Path(root) / "run", expected["cell"])
-        print(f"{name}: {'; '.join(differences(expected, found)) or 'as expected'}", flush=True)  # noqa: T201
+        said = "; ".join(differences(expected, found))
+        wrong += bool(said)
+        print(f"{name}: {said or 'as expected'}", flush=True)  # noqa: T201
+    print(f"{wrong} not as expected")  # noqa: T201
+    sys.exit(bool(wrong))
 
 
 if __name__ == "__main__":
