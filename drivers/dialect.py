@@ -159,6 +159,8 @@ class Dialect(Written):
 
     def _templates(self) -> Iterator[tuple[str, str]]:
         """Yield the templates that stand outside steps."""
+        if self.identification is not None:
+            yield "identification.ask", self.identification.ask
         if self.safe_off is not None:
             yield from (("safe_off.tell", template) for template in self.safe_off.tell)
         for name, quantity in self.quantities.items():

@@ -32,7 +32,7 @@ class Link(Written):
     longest_reply_s: float = Field(default=5.0, ge=0.0, le=600.0)
     longest_line: int = Field(default=65536, ge=16)
     longest_command: int = Field(default=200, ge=8)
-    echo: bool = False
+    echo: bool | Literal["characters"] = False
     prompt: str = Field(default="", pattern=r"^[!-~]{0,8}$")
     free_running: bool = False
 

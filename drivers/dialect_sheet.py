@@ -23,7 +23,7 @@ def sent_lines(dialect: Dialect) -> Iterator[tuple[str, str, str]]:
     """Yield (place, what is sent, what is awaited) for everything in the file, as it would be."""
     words = dialect.identification
     if words is not None:
-        yield "identification", words.ask, words.reply.pattern
+        yield "identification", _shown(dialect, words.ask, {}), words.reply.pattern
     if dialect.errors is not None:
         yield "errors", dialect.errors.ask, dialect.errors.reply.pattern
     for word in (*dialect.serial.remote, *dialect.serial.local):

@@ -124,7 +124,12 @@ class Exchange:
         return as_text(line)
 
     def _drop_echo(self, command: str) -> None:
-        line = self._line(self._deadline(self._time.now_ns(), None)).strip(BLANKS)
+        deadline_ns = self._deadline(self._time.now_ns(), None)
+        if self._link.echo == "characters":
+            while not self._framer.drop_exactly(self.sent):
+                self._framer.receive(self._wire.receive(deadline_ns))
+            return
+        line = self._line(deadline_ns).strip(BLANKS)
         if line != command.strip():
             raise FramingError(f"the echo should have been {command!r}, it was {line!r}")
 

@@ -60,6 +60,19 @@ class LineFramer:
             if line:
                 return line
 
+    def drop_exactly(self, expected: bytes) -> bool:
+        """Take these bytes from the front; False for "need more".
+
+        Raises FramingError when something else is there.
+        """
+        if not expected.startswith(bytes(self._buffer[: len(expected)])):
+            raise FramingError(f"the echo should have been {expected!r}: {self.pending!r}")
+        if len(self._buffer) < len(expected):
+            return False
+        del self._buffer[: len(expected)]
+        self._searched = 0
+        return True
+
     def _meaning_of(self, line: bytearray) -> bytes:
         kept = line.translate(None, FLOW) if b"\x11" in line or b"\x13" in line else line
         if not kept.strip(MEANINGLESS):

@@ -102,7 +102,8 @@ class Instrument:
         words = self._dialect.identification
         if words is None:
             return ""
-        text = self._talk.ask(words.ask, lines=words.reply.lines).text
+        ask = self._steps.fill(words.ask, self._steps.words())
+        text = self._talk.ask(ask, lines=words.reply.lines).text
         who = self._steps.match(words.reply, text).get("identity", text)
         if self._identity is not None and not re.fullmatch(self._identity, who):
             self._talk.doubt()

@@ -2,7 +2,9 @@
 
 A reply that does not match in full is an error, never a number. Groups that mean something:
 `value`, `prefix`, `unit`, `limit` (`>` or `<`), `status`, and the markers `above`, `below`, `none`,
-`on`, `off`. Any other group is a field of its own, which a read-back compares with what was set.
+`on`, `off`; `exponent` (a power of ten in a field of its own) and `scale` (what one count is worth
+stands in the table `scales`). Any other group is a field of its own, which a read-back compares
+with what was set.
 """
 
 from __future__ import annotations
@@ -59,7 +61,10 @@ PREFIXES: Mapping[str, float] = {
 }  # fmt: skip
 
 # Groups of a reading that mean something by themselves.
-MEANINGS = frozenset({"value", "prefix", "unit", "limit", "status", "above", "below", "none"})
+MEANINGS = frozenset(
+    {"value", "prefix", "unit", "limit", "status", "above", "below", "none", "exponent", "scale"}
+)
+_LARGEST_EXPONENT = 30
 
 Meaning = Literal["above", "below", "none"]
 
@@ -103,6 +108,7 @@ class ReplyShape(Written):
     blanks: bool = False
     unit: str | None = None
     scale: float = 1.0
+    scales: dict[str, float] = Field(default={})
     decimal: Literal[".", ","] = "."
     sentinels: tuple[Sentinel, ...] = ()
     status: dict[str, Literal["good", "above", "below", "none", "bad"]] = Field(default={})
@@ -122,6 +128,8 @@ class ReplyShape(Written):
             raise ValueError(
                 "the pattern has a group 'status', so [status] must say what each means"
             )
+        if ("scale" in expression.groupindex) != bool(self.scales):
+            raise ValueError("a group 'scale' and the table scales belong together")
         if not 1 <= self.lines <= 100:
             raise ValueError("lines: 1 to 100")
         return self
@@ -185,6 +193,7 @@ class ReplyShape(Written):
         if meaning is not None:
             return Parsed(None, _bound(meaning), groups)
         factor, offset = self._to_si(groups, unit)
+        factor *= self._power(groups) * self._count(groups)
         value = number * factor + offset
         if not math.isfinite(value):
             raise NotThisReplyError(f"{text!r} is no finite number")
@@ -206,6 +215,24 @@ class ReplyShape(Written):
         if wanted is not None and unit and unit != wanted:
             raise NotThisReplyError(f"unit {text!r} where {wanted} is expected: another function?")
         return self.scale * self._prefix(prefix, unit) * factor, offset
+
+    def _power(self, groups: Mapping[str, str]) -> float:
+        """Return ten to the group `exponent`: some replies give it apart from the mantissa."""
+        try:
+            exponent = int(groups.get("exponent", "0"))
+        except ValueError:
+            raise NotThisReplyError(f"exponent {groups['exponent']!r} is no number") from None
+        if abs(exponent) > _LARGEST_EXPONENT:
+            raise NotThisReplyError(f"exponent {exponent} is out of all reason")
+        return float(f"1e{exponent}")
+
+    def _count(self, groups: Mapping[str, str]) -> float:
+        """Return what one count is worth: of packed digits the range, said beside them, tells."""
+        if "scale" not in groups:
+            return 1.0
+        if groups["scale"] not in self.scales:
+            raise NotThisReplyError(f"scale {groups['scale']!r} is not in the table scales")
+        return self.scales[groups["scale"]]
 
     def _unit(self, text: str, prefix: str | None) -> tuple[str, tuple[str, float, float]]:
         if not text:

@@ -70,6 +70,14 @@ STATUS: dict[str, Any] = {
             {"pattern": r"(?P<value>\d{4})\d{4}[01]", "scale": 0.01},
             "050001430", "V", 5.0, None, id="packed digits",
         ),
+        pytest.param(
+            {"pattern": r"(?P<scale>\d)(?P<value>[+-]\d{5})", "scales": {"1": 1e-6, "2": 1e-5}},
+            "2-01234", "V", -0.01234, None, id="counts worth what a digit says",
+        ),
+        pytest.param(
+            r"(?P<value>\d{4}),(?P<exponent>[+-]\d\d)",
+            "1250,+06", "ohm", 1.25e9, None, id="power of ten in its own field",
+        ),
         pytest.param(STATUS, "N1.5DCV", "V", 1.5, None, id="status good, letters glued"),
         pytest.param(STATUS, "O9.9", "V", None, "above", id="status above"),
         pytest.param(STATUS, "U0.0", "V", None, "below", id="status below"),
@@ -198,3 +206,14 @@ def test_an_identification_has_one_to_many_fields(line: str, fields: tuple[str, 
 def test_special_numbers_of_scpi(value: float, meaning: str | None) -> None:
     # SCPI-1999, volume 1, 7.2.1.4 (infinity 9.9E37) and 7.2.1.5 (not a number 9.91E37)
     assert special_number(value) == meaning
+
+
+def test_a_scale_or_power_of_ten_that_is_not_known_is_no_number() -> None:
+    packed = ReplyShape(pattern=r"(?P<scale>\d)(?P<value>\d{5})", scales={"1": 1e-6})
+    with pytest.raises(NotThisReplyError, match="scale '3'"):
+        packed.parse("312345", "V")
+    apart = ReplyShape(pattern=r"(?P<value>\d{4}),(?P<exponent>[+-]\d\d)")
+    with pytest.raises(NotThisReplyError, match="out of all reason"):
+        apart.parse("1250,+99", "ohm")
+    with pytest.raises(ValidationError, match="belong together"):
+        ReplyShape(pattern=r"(?P<scale>\d)(?P<value>\d{5})")
