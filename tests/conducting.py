@@ -15,6 +15,9 @@ from pathlib import Path
 from acq.bench.bench_file import bench_file_from_text, read_bench_file
 from acq.bench.simulated import start_simulated_bench
 from acq.bench.stepped_time import SteppedTime
+from acq.cells.cell import Cell
+from acq.cells.chain_subject import ChainPapers
+from acq.cells.chain_visit import chain_papers
 from acq.cells.folder import find_cell
 from acq.desk.live_desk import PlainDesk
 from acq.records.records import Records
@@ -23,7 +26,7 @@ from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Line
 from acq.runs.live_desk import LiveDesk
-from acq.runs.sequence import find_sequence
+from acq.runs.sequence import Sequence, find_sequence
 from acq.runs.technicians import AutomaticTechnician
 
 QUICK = Path(__file__).parent / "quick.toml"
@@ -52,6 +55,7 @@ class Trial:
         desk: LiveDesk | None = None,
         *,
         hear: bool = False,
+        technician: type[AutomaticTechnician] = AutomaticTechnician,
     ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
         taken_up = self.folder.journal.exists()
@@ -69,7 +73,7 @@ class Trial:
                 folder=self.folder,
                 records=records,
                 time=time,
-                technician=AutomaticTechnician(time),
+                technician=technician(time),
                 onlooker=onlooker,
                 onlookers=onlookers,
                 desk=PlainDesk(onlookers.heard, say=lambda _: None) if hear else desk,
@@ -80,7 +84,7 @@ class Trial:
             opening = Opening(
                 sequence=script,
                 plan=script.read_plan(plan),
-                cell=find_cell(serial),
+                cell=_subject(script, serial),
                 bench=bench_file_from_text(self.folder.bench_file.read_text(), "bench"),
                 seed=int(time.bench["seed"]),
                 performer="test",
@@ -108,6 +112,11 @@ class Trial:
                 os._exit(code)
         _, status = os.waitpid(child, 0)
         return os.waitstatus_to_exitcode(status)
+
+
+def _subject(script: Sequence, name: str) -> Cell | ChainPapers:
+    """A cell by its serial, or a shipped chain by its name."""
+    return chain_papers(Path(name)) if script.subject is ChainPapers else find_cell(name)
 
 
 def _strike(number: int) -> None:

@@ -1,0 +1,223 @@
+"""A visit to a weighing chain: measured, fed, judged, put back; killed and taken up; by hand.
+
+The mapping of 0 to 100 % on 4 to 20 mA is IEC 60381-1's; that 12 to 30 V on an open input mean a
+loop supply is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acq.cells.chain_visit import EXAMPLES
+from acq.desk.command_line import run_command
+from acq.records.records import Records
+from acq.runs.journal import Line, read_journal
+from acq.runs.prompts import Answer, Prompt
+from acq.runs.technicians import AutomaticTechnician
+from tests.bench_watch import BenchWatch
+from tests.conducting import Trial
+
+PLAN = str(Path(__file__).parent.parent / "quick_chain.toml")
+START = "from acq.desk.command_line import main; main()"
+CHAINS = Path(__file__).parent / "chains"
+
+
+class Visit:
+    """Runs the command and keeps its document."""
+
+    def __init__(self, folder: Path) -> None:
+        self.records = f"sqlite:///{folder / 'records.sqlite'}"
+
+    def run(self, *more: str) -> int:
+        """Run it as a person does, in a process of its own."""
+        arguments = ["run", "weighing-chain", "--plan", PLAN, "--records", self.records, "--json"]
+        command = [sys.executable, "-P", "-c", START, *arguments, *more]
+        done = subprocess.run(
+            command, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
+        )
+        code, out, self.said = done.returncode, done.stdout, done.stderr
+        self.document: dict[str, Any] = json.loads(out) if out.strip() else {}
+        findings = [f for c in self.document.get("checks", []) for f in c["findings"]]
+        self.found = {finding["name"]: finding for finding in findings}
+        return code
+
+    def simulated(self, chain: str) -> int:
+        scenario = str(CHAINS / f"{chain}.toml")
+        return self.run("--chain", "hopper-3", "--simulated", "--scenario", scenario)
+
+    def lines(self) -> list[Line]:
+        return list(read_journal(Path(self.document["journal_file"]))[0])
+
+    def prompts(self) -> list[dict[str, Any]]:
+        return [line.content["prompt"] for line in self.lines() if line.what == "prompt"]
+
+
+@pytest.fixture
+def visit(tmp_path: Path) -> Visit:
+    return Visit(tmp_path)
+
+
+def test_a_sound_powered_loop_is_sunk_into_and_every_interface_passes(visit: Visit) -> None:
+    assert visit.simulated("two_wire") == 0, visit.said
+    assert visit.found["block at fault"]["conformity"] == "pass"
+    # 24 V of the input itself: the source takes the transmitter's place and never drives
+    assert visit.found["open-circuit voltage of the input"]["value"] == pytest.approx(24.0, abs=0.1)
+    feeds = [line.content["ask"] for line in visit.lines() if line.content.get("kind") == "feed"]
+    at_input = [ask for ask in feeds if ask != "off" and ask["at"] == "input + to input -"]
+    assert {ask["kind"] for ask in at_input} == {"dc-current-sink"}
+    assert feeds[-1] == "off"
+    # IEC 60381-1: the top of the range is 20 mA, and the display its upper range value
+    top = visit.found["as found: I6-I7 20.000 mA fed, display"]
+    assert abs(top["value"]) < 0.1
+    assert top["unit"] == "%"
+    lifted = {wire for prompt in visit.prompts() for wire in prompt.get("lift", ())}
+    ticked = [p["text"] for p in visit.prompts() if p["text"].startswith("Restore list")]
+    assert all(any(f"{wire} back" in text for text in ticked) for wire in lifted)
+    assert any("inhibits removed" in text for text in ticked)
+    for prompt in visit.prompts():  # where the hand acts the caution stands
+        if prompt.get("lift"):
+            assert "Permit" in prompt["caution"] or "opened loop" in prompt["caution"]
+        if prompt.get("load"):
+            assert "suspended" in prompt["caution"]
+    with Records.open(visit.records, simulated=True) as records:
+        assert records.verify().sound
+
+
+@pytest.mark.parametrize(
+    ("chain", "block"),
+    [
+        ("open_pair", "junction box"),
+        ("scaled", "control system"),
+        ("sense_missing", "home-run cable"),
+    ],
+)
+def test_the_block_at_fault_is_named(visit: Visit, chain: str, block: str) -> None:
+    assert visit.simulated(chain) == 1, visit.said
+    kept = [line for line in visit.lines() if line.content.get("kind") == "isolation"]
+    assert kept[0].content["got"]["block"] == block
+    assert visit.found["block at fault"]["conformity"] == "fail"
+
+
+def test_a_pulsed_excitation_refuses_the_plain_source(visit: Visit) -> None:
+    assert visit.simulated("pulsed") in (1, 4), visit.said
+    withheld = {
+        c["check"]: c["because"] for c in visit.document["checks"] if c["state"] == "withheld"
+    }
+    assert "no plain source" in withheld["mV/V fed, as found, transmitter"]
+    feeds = [line.content["ask"] for line in visit.lines() if line.content.get("kind") == "feed"]
+    assert not [ask for ask in feeds if ask != "off" and ask["kind"] == "dc-voltage"]
+
+
+@contextmanager
+def on_bench(folder: Path) -> Iterator[Trial]:
+    """A trial on the sound chain; its bench is ended after it."""
+    trial = Trial.new(folder / "run", str(CHAINS / "healthy.toml"))
+    try:
+        yield trial
+    finally:
+        with BenchWatch(trial.control) as watch:
+            watch.end()
+
+
+def test_a_visit_killed_while_the_source_feeds_goes_off_and_is_taken_up(tmp_path: Path) -> None:
+    fed: list[int] = []
+
+    def strike(line: Line) -> int:
+        if line.content.get("kind") == "feed":
+            fed.append(line.number)
+        return signal.SIGKILL if len(fed) == 2 else 0
+
+    wanted = (PLAN, "hopper-3", "weighing-chain")
+    with on_bench(tmp_path) as run:
+        assert run.in_child(strike, *wanted) == -signal.SIGKILL
+        with BenchWatch(run.control) as watch:
+            _until_off(watch)
+        assert run.conduct(lambda _: None, *wanted) == 0
+        lines = read_journal(run.folder.journal)[0]
+        again = [line for line in lines if line.what == "resumed"]
+        assert again[0].content["guardian"]
+        put_back = [
+            line.content["prompt"]["text"]
+            for line in lines
+            if line.what == "prompt" and line.number > again[0].number
+        ]
+        assert put_back[0].startswith("Put back what is lifted of: home run S+")
+
+
+def _until_off(watch: BenchWatch) -> None:
+    deadline = time.monotonic() + 20.0
+    while not watch.display("source").endswith("OFF"):
+        assert time.monotonic() < deadline, watch.display("source")
+        time.sleep(0.05)
+
+
+class InTheZone(AutomaticTechnician):
+    """Types `zone`, and refuses the first tick of the restore list once."""
+
+    refused = False
+
+    def answer(self, prompt: Prompt) -> Answer:
+        if prompt.text.startswith("Hazardous area?"):
+            return Answer("zone", "test")
+        if prompt.text.startswith("Restore list") and not InTheZone.refused:
+            InTheZone.refused = True
+            return Answer("not yet", "test")
+        return super().answer(prompt)
+
+
+def test_in_the_zone_nothing_is_connected_and_an_open_item_is_asked_again(
+    tmp_path: Path,
+) -> None:
+    InTheZone.refused = False
+    with on_bench(tmp_path) as run:
+        code = run.conduct(lambda _: None, PLAN, "hopper-3", "weighing-chain", technician=InTheZone)
+        assert code == 4
+        lines = read_journal(run.folder.journal)[0]
+        assert not [line for line in lines if line.content.get("kind") in ("read", "feed")]
+        asked = [line.content["prompt"]["text"] for line in lines if line.what == "prompt"]
+        assert any(text.startswith("The visit is not closed before it is.") for text in asked)
+        assert lines[-1].content["state"] == "finished"
+
+
+def typed(folder: Path, *, restored: bool) -> str:
+    """The shipped hopper-7 as a form that was typed in."""
+    text = (EXAMPLES / "hopper-7.toml").read_text(encoding="utf-8")
+    text = text.replace("typed_in_later = false", "typed_in_later = true")
+    keys = ["signal_pairs", "sense_links", "covers", "loop", "forced_values", "inhibits"]
+    ticks = "".join(
+        f'{key} = "A. Technician (invented), 16:40"\n' for key in [*keys, "as_left_readings"]
+    )
+    if restored:
+        text = text.replace("[vessel]", f"[restored]\n{ticks}\n[vessel]")
+    path = folder / "hopper-7.toml"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def test_a_form_typed_in_is_a_marked_record_with_its_report(visit: Visit, tmp_path: Path) -> None:
+    assert visit.run("--chain", typed(tmp_path, restored=False), "--typed") == 2
+    assert "restored.signal_pairs" in visit.said
+    chain = typed(tmp_path, restored=True)
+    assert visit.run("--chain", chain) == 2
+    assert "--typed" in visit.said
+    assert visit.run("--chain", chain, "--typed") == 1, visit.said
+    box = visit.found["block at fault"]
+    assert "junction box" in box["because"]
+    assert any("typed in later" in mark for mark in box["marks"])
+    assert Path(visit.document["certificate"]).read_bytes().startswith(b"%PDF")
+
+
+def test_a_sequence_for_chains_takes_no_cell_and_the_other_way_round(visit: Visit) -> None:
+    assert visit.run("--cell", "B-011902", "--simulated") == 2
+    assert "give --chain FILE" in visit.said
+    assert int(run_command(["run", "acceptance", "--chain", "hopper-3", "--simulated"])) == 2
