@@ -2,6 +2,9 @@
 
     python -m tests.campaigns.wire_faults               12 000 cases drawn from all
     python -m tests.campaigns.wire_faults 0             all of them
+    ... --minutes 10                                    what can be had in that time
+
+The long form writes tests/campaigns/wire_faults_table.md.
 
 A case is one dialect, one link, one fault at one reply (or command) and one byte of it. The
 driver then goes through its sequence; after an error it goes on, as a run that repeats would.
@@ -15,13 +18,17 @@ delivers what was sent or nothing. One fault a case: two that conspire can defea
 
 from __future__ import annotations
 
+import argparse
+import math
 import random
 import sys
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from drivers.dialect import Dialect, load_dialect, shipped_names
@@ -41,6 +48,7 @@ from tests.drivers.test_supply import TwoOutputs
 
 Truth = float | bool | frozenset[int] | None
 
+TABLE = Path(__file__).with_name("wire_faults_table.md")
 CASES = 12_000
 SEED = 20260302
 LINKS = ("tcp", "serial")
@@ -384,22 +392,55 @@ def _places(fault: Fault, length: int) -> Iterator[Fault]:
         yield replace(fault, place=place)
 
 
-def campaign(cases: list[Case]) -> tuple[Counter[str], list[tuple[Case, Outcome]]]:
-    """Run cases; return the tally and the forbidden outcomes."""
-    tally: Counter[str] = Counter()
+Tallies = dict[tuple[str, str], Counter[str]]
+
+
+def campaign(
+    cases: list[Case], until: float = math.inf
+) -> tuple[Tallies, list[tuple[Case, Outcome]]]:
+    """Run cases until they or the time (`time.monotonic`) are over.
+
+    Returns the tallies by dialect and link, and the forbidden outcomes.
+    """
+    tallies: Tallies = {}
     forbidden = []
     for case in cases:
+        if time.monotonic() > until:
+            break
         outcome = run_case(case)
-        tally["cases"] += 1
-        tally["right values"] += outcome.right
-        tally["wrong values"] += len(outcome.wrong)
-        tally["errors told"] += len(outcome.errors)
-        tally["left on"] += outcome.left_on
-        tally["cases without an error" if not outcome.errors else "cases with an error"] += 1
-        tally["recovered"] += bool(outcome.errors) and bool(outcome.right)
+        _count(tallies.setdefault((case.dialect, case.link), Counter()), outcome)
         if outcome.wrong or outcome.left_on:
             forbidden.append((case, outcome))
-    return tally, forbidden
+    return tallies, forbidden
+
+
+def _count(tally: Counter[str], outcome: Outcome) -> None:
+    tally["cases"] += 1
+    tally["right values"] += outcome.right
+    tally["wrong values"] += len(outcome.wrong)
+    tally["errors told"] += len(outcome.errors)
+    tally["left on"] += outcome.left_on
+    if not outcome.errors:
+        tally["unharmed"] += 1
+    elif outcome.right:
+        tally["recovered"] += 1
+    else:
+        tally["refused"] += 1
+
+
+COLUMNS = ("cases", "unharmed", "recovered", "refused", "errors told", "right values",
+           "wrong values", "left on")  # fmt: skip
+
+
+def table(tallies: Tallies, heading: str) -> str:
+    """Return the tallies by dialect and link, and their sum, as a table."""
+    rows = [("dialect", "link", *COLUMNS), ("---",) * (2 + len(COLUMNS))]
+    total: Counter[str] = Counter()
+    for (dialect, link), tally in sorted(tallies.items()):
+        total += tally
+        rows.append((dialect, link, *(str(tally[column]) for column in COLUMNS)))
+    rows.append(("**all**", "", *(f"**{total[column]}**" for column in COLUMNS)))
+    return heading + "\n".join("| " + " | ".join(row) + " |" for row in rows) + "\n"
 
 
 def drawn(cases: list[Case], count: int, seed: int = SEED) -> list[Case]:
@@ -409,16 +450,37 @@ def drawn(cases: list[Case], count: int, seed: int = SEED) -> list[Case]:
     return random.Random(seed).sample(cases, count)
 
 
+HEADING = """# Wire faults
+
+Written by `python -m tests.campaigns.wire_faults` on {date} (seed {seed}): {run} of the
+{every} cases that exist, drawn at random, in {seconds:.0f} s. One fault a case; what each is
+says the head of that file. *Unharmed*: every value right and no error told. *Recovered*: an
+error was told and right values came too. *Refused*: an error, and no value at all. *Left on*:
+still on after the guardian's attempt.
+
+"""
+
+
 def main() -> None:
-    """Run the long form and print what came of it."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else CASES
+    """Run the long form, write its table and print what was forbidden."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("cases", type=int, nargs="?", default=CASES)
+    parser.add_argument("--minutes", type=float, default=math.inf)
+    given = parser.parse_args()
     every = all_cases()
     started = time.monotonic()
-    tally, forbidden = campaign(drawn(every, count))
-    said = [f"{len(every)} cases exist, {tally['cases']} run in {time.monotonic() - started:.0f} s"]
-    said += [f"{what:>26} {number}" for what, number in tally.items()]
-    said += [f"{case} {outcome.wrong} {outcome.left_on}" for case, outcome in forbidden[:50]]
-    sys.stdout.write("\n".join(said) + "\n")
+    cases = drawn(every, given.cases)
+    tallies, forbidden = campaign(cases, started + 60.0 * given.minutes)
+    heading = HEADING.format(
+        date=datetime.now(UTC).date(),
+        seed=SEED,
+        run=sum(tally["cases"] for tally in tallies.values()),
+        every=len(every),
+        seconds=time.monotonic() - started,
+    )
+    TABLE.write_text(table(tallies, heading), encoding="utf-8")
+    said = [f"{case} {outcome.wrong} {outcome.left_on}" for case, outcome in forbidden[:50]]
+    sys.stdout.write("\n".join([str(TABLE), *said]) + "\n")
 
 
 if __name__ == "__main__":
