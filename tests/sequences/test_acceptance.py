@@ -303,3 +303,16 @@ def test_a_repeated_check_keeps_both_results(begin: Begin) -> None:
     again = [line.content for line in lines_of(trial) if line.what == "measured-again"]
     assert again[0]["check"] == "pair resistance, S+ S-"
     assert again[0]["because"] == "repeated by Ann Example: I touched the clip"
+
+
+def test_readings_that_fit_another_serial_say_so(begin: Begin) -> None:
+    """Under the serial of B-011902 lies D-000096: the sheet of that invented cell fits."""
+    trial = begin("wrong-papers")
+    assert trial.conduct() == 1
+    notes = [
+        line.content["got"]["text"]
+        for line in lines_of(trial)
+        if line.content.get("kind") == "note"
+    ]
+    assert len(notes) == 1
+    assert "they fit D-000096" in notes[0]
