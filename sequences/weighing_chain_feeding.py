@@ -24,6 +24,7 @@ from sequences.weighing_chain_work import (
     in_loop,
     lift,
     put_back,
+    refuse,
     row,
     typed_number,
     volts,
@@ -72,17 +73,17 @@ def millivolts(work: Work, place: Place, parts: Sequence[float], round_: str) ->
     wires = [*place.wires, "loop wire +"]
     with work.run.check(f"mV/V fed, {round_}", place.name) as check:
         if work.pulsed:
-            check.withhold(work.pulsed)
+            refuse(check, work.pulsed)
             return
         whole_again(work, check, wires)
         if not _source_is_fit(work, check):
-            check.withhold(SKIPPED)
+            refuse(check, SKIPPED)
             return
         lift(work, check, place.wires, place.what, f"{INHIBIT} {FLOATING}")
         at = excitation_at(work, place.at)
         level = volts(work, check, f"{at}+", f"{at}-", work.chain.terminal_volts)
         if not is_number(level) or level.x < 0.05 * work.chain.terminal_volts:
-            check.withhold("no excitation where the source shall stand in for the cells")
+            refuse(check, "no excitation where the source shall stand in for the cells")
         else:
             ends = (f"{place.at} S+", f"{place.at} S-")
             source = clipped("source +", "source -", *ends)
@@ -173,7 +174,7 @@ def milliamperes(work: Work) -> None:
         if kind:
             _feed_points(work, check, kind)
         else:
-            check.withhold(because)
+            refuse(check, because)
         put_back(check, wires, "both loop wires at the control-system input", LOOP_OPEN)
 
 

@@ -16,6 +16,7 @@ from sequences.weighing_chain_work import (
     lift,
     put_back,
     ratio,
+    refuse,
     row,
     volts,
     whole_again,
@@ -40,7 +41,7 @@ def excitation(work: Work) -> None:
             if place == "transmitter Ex":
                 work.pulsed = _pulsed(work, found[place], ac)
             if work.pulsed:
-                check.withhold(work.pulsed)
+                refuse(check, work.pulsed)
     if not work.pulsed:
         work.keep(row(Kind.EXCITATION, found["transmitter Ex"]))
         _quotient(work, Kind.BOX_SHARE, found["box Ex"], found["transmitter Ex"])
@@ -80,7 +81,7 @@ def each_cell(work: Work, state: str) -> None:
         wires = [f"cell {number} terminal {lead}" for lead in ("S+", "S-")]
         with work.run.check("cell signal", f"{number} {cell.name}") as check:
             if work.pulsed:
-                check.withhold(work.pulsed)
+                refuse(check, work.pulsed)
                 continue
             whole_again(work, check, wires)
             what = f"the signal pair of {cell.name} (input {number}) in the box"
@@ -165,5 +166,5 @@ def _put(work: Work, kilograms: float, corner: int | None) -> bool:
         prompt = Prompt(text=text, caution=caution, choices=("done", "not possible"), load=load)
         done = check.ask(prompt) == "done"
         if not done:
-            check.withhold("no such load on site")
+            refuse(check, "no such load on site")
     return done

@@ -14,7 +14,7 @@ from acq.readings.conformity import Conformity, Judgement, Limit
 from acq.readings.measured import Expanded
 from acq.runs.check import Check
 from acq.runs.findings import Finding
-from sequences.weighing_chain_work import Work
+from sequences.weighing_chain_work import Work, refuse
 
 _TOLERANCE = {
     Block.MECHANICS: "mechanics", Block.CELL: "cell_zero", Block.BOX: "box",
@@ -27,7 +27,7 @@ def errors(work: Work, rows: Sequence[Row], round_: str, marks: Sequence[str] = 
     """One finding for each comparison: the error in % of span, against what is allowed there."""
     with work.run.check("errors", round_) as check:
         if not rows:
-            check.withhold("nothing was read")
+            refuse(check, "nothing was read")
             return
         readings = prepared(work.chain, work.readings(rows))
         for comparison in compare(work.chain, readings):

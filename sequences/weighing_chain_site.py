@@ -5,7 +5,7 @@ from __future__ import annotations
 from acq.analysis.chain_steps import AREA, HANGING, INHIBIT, NO_INSULATION
 from acq.cells import paper_units as units
 from acq.runs.prompts import Prompt
-from sequences.weighing_chain_work import Work, display, typed_number
+from sequences.weighing_chain_work import Work, display, refuse, typed_number
 
 NOT_HAZARDOUS, CLEARED, IN_THE_ZONE = "not hazardous", "gas-free", "zone"
 
@@ -53,7 +53,7 @@ def area_allows(work: Work) -> bool:
             clearance = "Number of the gas-free clearance, and until when"
             check.ask(Prompt(text=clearance, choices=(), by_itself="none"))
         if said == IN_THE_ZONE:
-            check.withhold("in the zone: nothing is connected")
+            refuse(check, "in the zone: nothing is connected")
     return said != IN_THE_ZONE
 
 

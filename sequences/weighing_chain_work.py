@@ -16,6 +16,7 @@ from acq.errors import WrongInput
 from acq.readings.measured import Measured, Uncertain, is_number
 from acq.readings.reading import Reading
 from acq.runs.check import Check
+from acq.runs.findings import withheld
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from drivers.by_hand import NotUnderstoodError, parse_typed
@@ -59,6 +60,12 @@ class Work:
         used = {row.state for row in rows}
         states = {name: state for name, state in self.states.items() if name in used}
         return ChainReadings(states=states, rows=tuple(rows))
+
+
+def refuse(check: Check, because: str) -> None:
+    """State that a step gives nothing, and why: in the check, and as a finding that is withheld."""
+    check.withhold(because)
+    check.add(withheld(check.key, check.name, "state", "", because))
 
 
 def row(kind: Kind, measured: Measured, **where: object) -> Row:
