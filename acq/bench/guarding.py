@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 from acq.bench.guardian import PROVEN, READY
@@ -17,22 +19,26 @@ _END_S = 60.0
 
 
 class Guard:
-    """A guardian process that watches this run. Start it before any output goes on."""
+    """The guardians of this run, which watch one another. Start before any output goes on."""
 
     def __init__(self, folder: Path, lock: BenchLock) -> None:
         """Raises BenchFailure when the guardian does not say that it is ready."""
-        theirs, self._pipe = os.pipe()
+        first, first_pipe = os.pipe()
+        second, second_pipe = os.pipe()
+        self._pipes = [first_pipe, second_pipe]
         try:
             self._process = subprocess.Popen(
-                [sys.executable, "-P", "-m", "acq.bench.guardian", str(folder)],
-                stdin=theirs,
+                [sys.executable, "-P", "-m", "acq.bench.guardian", str(folder), str(second)],
+                bufsize=0,  # a word behind `ready` must stay where select sees it
+                stdin=first,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.PIPE,
-                pass_fds=lock.descriptors,
+                pass_fds=(*lock.descriptors, second),
                 start_new_session=True,
             )
         finally:
-            os.close(theirs)
+            os.close(first)
+            os.close(second)
         self._await_ready()
 
     def _await_ready(self) -> None:
@@ -40,8 +46,8 @@ class Guard:
         ready, _, _ = select.select([self._process.stdout], [], [], _START_S)
         if not ready or self._process.stdout.readline() != READY:
             self._process.kill()
+            self._let_go(PROVEN)  # nothing was switched on
             _, said = self._process.communicate()
-            self._close_pipe()
             reason = said.decode(errors="replace").strip().splitlines()[-1:] or ["no word"]
             raise BenchFailure(f"the guardian did not start ({reason[0]}); nothing was switched on")
 
@@ -51,7 +57,9 @@ class Guard:
 
     def check(self) -> None:
         """Raises BenchFailure when the guardian has died: the run must not go on without it."""
-        if self._process.poll() is not None:
+        assert self._process.stdout is not None
+        word, _, _ = select.select([self._process.stdout], [], [], 0)
+        if word or self._process.poll() is not None:  # the word: its twin has died
             raise BenchFailure("the guardian has died; the run stops and switches everything off")
 
     def release(self, *, proven: bool) -> None:
@@ -59,26 +67,43 @@ class Guard:
 
         Raises BenchFailure when the guardian could not prove it either.
         """
-        if self._pipe < 0:
+        if not self._pipes:
             return
-        died = self._process.poll() is not None
-        if proven and not died:
-            os.write(self._pipe, PROVEN)
-        self._close_pipe()
-        try:
-            code = self._process.wait(_END_S)
-        except subprocess.TimeoutExpired:
-            code = 3
+        self._let_go(PROVEN if proven else b"")
+        off = self._ended_well() or proven or self._second_has_done_it()
         self._close_streams()
-        if not proven and code != 0:
+        if not off:
             raise BenchFailure(
                 "outputs are NOT proven off: switch the instruments off by hand, then look at the"
                 " links; the guardian goes on trying"
             )
 
-    def _close_pipe(self) -> None:
-        os.close(self._pipe)
-        self._pipe = -1
+    def _ended_well(self) -> bool:
+        try:
+            return self._process.wait(_END_S) == 0
+        except subprocess.TimeoutExpired:
+            return False
+
+    def _second_has_done_it(self) -> bool:
+        """Whether the second guardian proved it, where the first has died."""
+        assert self._process.stdout is not None
+        said, end = b"", time.monotonic() + _END_S
+        while (left := end - time.monotonic()) > 0:
+            if select.select([self._process.stdout], [], [], left)[0]:
+                data = os.read(self._process.stdout.fileno(), 4096)
+                if not data:
+                    break
+                said += data
+        return PROVEN in said
+
+    def _let_go(self, word: bytes) -> None:
+        """Say a last word to both guardians; the end of the pipes is what they wait for."""
+        for pipe in self._pipes:
+            with contextlib.suppress(BrokenPipeError):  # that one is dead
+                if word:
+                    os.write(pipe, word)
+            os.close(pipe)
+        self._pipes = []
 
     def _close_streams(self) -> None:
         for stream in (self._process.stdout, self._process.stderr):

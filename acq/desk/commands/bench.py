@@ -11,6 +11,7 @@ BENCH: dict[str, str] = {
     "clear": "acq.desk.commands.bench_clear:clear",
     "find": "acq.desk.commands.bench_find:find",
     "new": "acq.desk.commands.bench_new:new",
+    "off": "acq.desk.commands.bench_off:off",
     "read": "acq.desk.commands.bench_read:read",
 }
 

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from acq.bench.lock import BenchLock
 from acq.bench.simulated import SimulatedBench, start_simulated_bench
 from acq.bench.stepped_time import SteppedTime
 from acq.desk.command_line import bridgebench, run_command
@@ -199,3 +200,29 @@ def test_ports_are_found_by_a_name_that_stays(tmp_path: Path) -> None:
         assert again.resource == f"ASRL{tmp_path}/usb-Example_Adapter_0001-if00::INSTR"
         break
     assert FoundPort("/dev/ttyX", "", "", "").resource == "ASRL/dev/ttyX::INSTR"
+
+
+def test_a_bench_that_was_left_on_is_switched_off_and_proven(
+    bench: Path, served: SimulatedBench
+) -> None:
+    time = SteppedTime(served.control)
+    try:  # what a run leaves behind that was killed together with both its guardians
+        _send(time, served, "supply", b"CURR 0.02;:VOLT 5;:OUTP ON\n")
+    finally:
+        time.close()
+    with BenchWatch(served.control) as watch:
+        assert watch.energised() != []
+        result = invoke("bench", "off", str(bench))
+        assert result.return_value == 0, result.stderr
+        assert "supply: off, proven" in result.stdout
+        assert watch.energised() == []
+
+
+def test_a_bench_of_a_run_is_not_switched_off_behind_its_back(
+    bench: Path, served: SimulatedBench
+) -> None:
+    lock = BenchLock(served.control)
+    try:
+        assert run_command(["bench", "off", str(bench)]) == 3
+    finally:
+        lock.release()

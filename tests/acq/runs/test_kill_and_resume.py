@@ -14,7 +14,7 @@ from acq.errors import WrongInput
 from acq.records.records import Records
 from acq.runs.journal import Line, read_journal
 from tests.bench_watch import BenchWatch
-from tests.campaigns.kills import children
+from tests.campaigns.kills import guardians
 from tests.conducting import Trial, kill_at_line
 
 OFF_WITHIN_S = 2.0
@@ -112,13 +112,30 @@ def test_ctrl_c_ten_times_switches_off_and_closes_the_run_as_interrupted(
     assert trial.in_child() == 0
 
 
+@pytest.mark.parametrize("which", [slice(0, 1), slice(1, 2)], ids=["first", "second"])
+def test_a_run_killed_together_with_one_guardian_is_switched_off_by_the_other(
+    trial: Trial, watch: BenchWatch, which: slice
+) -> None:
+    def strike(line: Line) -> int:
+        if line.what != "state" or line.content["state"] != "excitation normal at 10 V":
+            return 0
+        assert len(guardians()) == 2
+        for guardian in guardians()[which]:
+            os.kill(guardian, signal.SIGKILL)
+        return signal.SIGKILL
+
+    assert trial.in_child(strike) == -signal.SIGKILL
+    watch.seconds_until_off(OFF_WITHIN_S)
+
+
+@pytest.mark.parametrize("which", [slice(0, 1), slice(1, 2), slice(0, 2)], ids=["1", "2", "both"])
 def test_a_run_whose_guardian_is_killed_stops_and_switches_off(
-    trial: Trial, watch: BenchWatch
+    trial: Trial, watch: BenchWatch, which: slice
 ) -> None:
     def strike(line: Line) -> int:
         if line.number == 95:
-            for child in children():
-                os.kill(child, signal.SIGKILL)
+            for guardian in guardians()[which]:
+                os.kill(guardian, signal.SIGKILL)
         return 0
 
     assert trial.in_child(strike) == 3
