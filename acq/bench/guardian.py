@@ -8,8 +8,8 @@ the guardian opens the links itself, switches off, reads back, and repeats until
 There are two of them, each in a session of its own, that watch one another: the first acts, and
 the second when the first is gone. So the run and either one may be killed in the same instant.
 When all three are, nobody is left: outputs stay as they are until the next run on this bench
-opens it, which switches off before anything else, or until `bridgebench bench off`. An over-voltage protection in the supply and
-a person at the mains switch are the last resort, not this program.
+opens it, which switches off before anything else, or until `bridgebench bench off`. An
+over-voltage protection in the supply and a person at the mains switch are the last resort.
 """
 
 from __future__ import annotations
