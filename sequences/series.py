@@ -55,8 +55,9 @@ class Measured:
 
     @property
     def temperature(self) -> float | None:
-        """The mean of the room's readings, degC; None where no thermometer is."""
-        return sum(self.celsius) / len(self.celsius) if self.celsius else None
+        """The mean of the room's readings in degC, as it is stated; None without a thermometer."""
+        known = self.celsius
+        return round(sum(known) / len(known), 1) if known else None
 
     @property
     def celsius(self) -> list[float]:

@@ -6,6 +6,8 @@ simulator turns into forces, elements and readings; formulas are those of practi
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import signal
 from pathlib import Path
@@ -29,10 +31,9 @@ Findings = dict[str, dict[str, Any]]
 class Rig:
     """Runs a load sequence on a simulated bench and gives back what it found."""
 
-    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def __init__(self, folder: Path) -> None:
         self.records = f"sqlite:///{folder / 'records.sqlite'}"
         self.folder = folder
-        self._capsys = capsys
         self.said = ""
         self.document: dict[str, Any] = {}
 
@@ -46,10 +47,12 @@ class Rig:
     ) -> tuple[int, Findings]:
         arguments = ["run", sequence, "--cell", serial, "--simulated", "--scenario", scenario]
         chosen = self.changed(plan, changes) if changes else plan
-        self._capsys.readouterr()
-        code = int(run_command([*arguments, "--plan", chosen, "--records", self.records, "--json"]))
-        out, self.said = self._capsys.readouterr()
-        self.document = json.loads(out) if out.strip() else {}
+        out, said = io.StringIO(), io.StringIO()
+        wanted = [*arguments, "--plan", chosen, "--records", self.records, "--json"]
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(said):
+            code = int(run_command(wanted))
+        self.said = said.getvalue()
+        self.document = json.loads(out.getvalue()) if out.getvalue().strip() else {}
         checks = self.document.get("checks", [])
         return code, {f["name"]: f for check in checks for f in check["findings"]}
 
@@ -77,8 +80,17 @@ class Rig:
 
 
 @pytest.fixture
-def rig(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Rig:
-    return Rig(tmp_path, capsys)
+def rig(tmp_path: Path) -> Rig:
+    return Rig(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory: pytest.TempPathFactory) -> tuple[Rig, Findings]:
+    """One series on a bench with two meters and a thermometer, for several tests."""
+    one = Rig(tmp_path_factory.mktemp("series"))
+    code, found = one.run("load-series", "load-room")
+    assert code == 0, one.said
+    return one, found
 
 
 def near(found: Findings, name: str, expected: float) -> None:
@@ -87,9 +99,8 @@ def near(found: Findings, name: str, expected: float) -> None:
     assert abs(value - expected) <= 1.25 * U, (name, value, expected, U)
 
 
-def test_a_series_gives_back_what_the_papers_say(rig: Rig) -> None:
-    code, found = rig.run("load-series", "load-room")
-    assert code == 0, rig.said
+def test_a_series_gives_back_what_the_papers_say(measured: tuple[Rig, Findings]) -> None:
+    rig, found = measured
     near(found, "rated output", 2.0011e-3)
     near(found, "zero at the rig", -0.0064e-3)
     near(found, "non-linearity (terminal line)", -9.0e-5)
@@ -111,9 +122,10 @@ def test_a_series_gives_back_what_the_papers_say(rig: Rig) -> None:
     assert all("Suspended load" in prompt["caution"] for prompt in hung)
 
 
-def test_readings_come_when_the_table_says_and_zero_comes_first_in_every_run(rig: Rig) -> None:
-    code, _ = rig.run("load-series")
-    assert code == 0, rig.said
+def test_readings_come_when_the_table_says_and_zero_comes_first_in_every_run(
+    measured: tuple[Rig, Findings],
+) -> None:
+    rig, _ = measured
     runs = [line["got"] for line in rig.journal if line.get("kind") == "loads"]
     assert len(runs) == 2
     for points in runs:
@@ -316,9 +328,10 @@ def test_a_returned_cell_is_loaded_as_found_when_the_plan_says_so(rig: Rig) -> N
     assert "zero has shifted by 60 %" in found["rated output, as found"]["because"]
 
 
-def test_the_certificate_shows_loads_figures_and_weights(rig: Rig, tmp_path: Path) -> None:
-    code, _ = rig.run("load-series", "load-room")
-    assert code == 0
+def test_the_certificate_shows_loads_figures_and_weights(
+    measured: tuple[Rig, Findings], tmp_path: Path
+) -> None:
+    rig, _ = measured
     number = rig.document["run"]["number"]
     out = tmp_path / "certificate.pdf"
     assert run_command(["certificate", number, "-o", str(out), "--records", rig.records]) == 0
