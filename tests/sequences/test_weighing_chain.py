@@ -97,7 +97,6 @@ def test_a_sound_powered_loop_is_sunk_into_and_every_interface_passes(visit: Vis
     ("chain", "block"),
     [
         ("open_pair", "junction box"),
-        ("scaled", "control system"),
         ("sense_missing", "home-run cable"),
     ],
 )
