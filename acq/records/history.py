@@ -88,6 +88,26 @@ def corrections(connection: Connection, entries: Iterable[ledger.Entry]) -> tupl
     return tuple(Correction(d["by"], d["at"], d["reason"], d["changes"]) for d in documents if d)
 
 
+def newest_on_bench(connection: Connection, sequence: str, bench: str) -> datetime | None:
+    """Return when this sequence last finished on a bench without a failure, None for never.
+
+    Runs for indication only do not count.
+    """
+    wanted = (
+        select(runs.c.id, runs.c.closed_at)
+        .where(runs.c.sequence == sequence, runs.c.state == "finished")
+        .where(runs.c.indication_only.is_(False), runs.c.closed_at.is_not(None))
+        .where(runs.c.conformity.is_distinct_from("fail"))
+        .order_by(runs.c.closed_at.desc())
+    )
+    for row in connection.execute(wanted):
+        opened = recorded(connection, row.id).opened
+        if (opened.get("bench") or {}).get("name") == bench:
+            closed: datetime = row.closed_at
+            return closed
+    return None
+
+
 def near_serials(connection: Connection, serial: str) -> list[str]:
     """Return recorded serials that look like this one."""
     return _near(serial, connection.scalars(select(runs.c.serial).distinct()))

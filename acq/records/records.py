@@ -191,6 +191,11 @@ class Records:
         with self._engines.reading() as connection:
             return bench_state.bench_state(connection, bench)
 
+    def newest_on_bench(self, sequence: str, bench: str) -> datetime | None:
+        """Return when a sequence last finished on a bench without a failure, None for never."""
+        with self._engines.reading() as connection:
+            return history.newest_on_bench(connection, sequence, bench)
+
     def started_anew_at(self, bench: str) -> int:
         """Return the ledger position from which on a bench's charts begin, 0 for the start."""
         with self._engines.reading() as connection:

@@ -40,6 +40,7 @@ from drivers.errors import InstrumentError
 from drivers.time import Time, WallTime
 from drivers.written_file import FileError, check
 
+CHECK_STANDARD = "check-standard"  # the sequence
 _LIBRARIES = ("bridgebench", "GTC", "numpy", "scipy")
 
 
@@ -175,7 +176,30 @@ class Conductor:
             raise BenchFailure(
                 f"calibration overdue: {dues}; have it calibrated, or run with --indication-only"
             )
-        return replace(opening, indication_only=bool(late))
+        stale = self._no_check_of_the_day(opening)
+        if stale and not opening.indication_only:
+            raise BenchFailure(f"{stale}; run check-standard first, or run with --indication-only")
+        return replace(opening, indication_only=bool(late or stale))
+
+    def _no_check_of_the_day(self, opening: Opening) -> str:
+        """Return what is missing of the check that the plan wants of this bench; empty: nothing.
+
+        The plan's `check_standard_within_hours`: short, null and kept bridge read lately.
+        """
+        hours = getattr(opening.plan, "check_standard_within_hours", None)
+        if hours is None:
+            return ""
+        name = opening.bench.name
+        newest = self._records.newest_on_bench(CHECK_STANDARD, name)
+        if newest is None:
+            return f"no check of the day: bench {name!r} has no passed check standard"
+        age = (_utc(self._time) - newest).total_seconds() / 3600.0
+        if age <= hours:
+            return ""
+        return (
+            f"no check of the day: the check standard of bench {name!r} is {age:.1f} h old,"
+            f" the plan wants {hours:g} h"
+        )
 
     def _conduct(
         self, journal: Journal, past: Past, script: Sequence, cell: Cell | ChainPapers, plan: Plan

@@ -31,6 +31,11 @@ class Day:
     def check(self, scenario: str = "check-standard") -> tuple[int, dict[str, dict[str, Any]]]:
         return self._run("check-standard", BOX, scenario, PLAN)
 
+    def acceptance_of(self, plan: Path, *more: str) -> int:
+        arguments = ["run", "acceptance", "--cell", "B-011902", "--simulated", "--scenario"]
+        plan_and_records = ["--plan", str(plan), "--records", self.records]
+        return self.command(*arguments, "healthy", *plan_and_records, *more)
+
     def acceptance(self) -> tuple[int, dict[str, Any]]:
         code, _ = self._run("acceptance", "B-011902", "healthy", str(QUICK))
         return code, self.document
@@ -111,6 +116,18 @@ def test_from_the_first_point_to_a_closed_bench_and_its_clearing(day: Day) -> No
     assert "point 1" in found["ratio of the kept bridge"]["marks"][0]  # charts begin anew
     with Records.open(day.records, simulated=True) as records:
         assert records.verify().sound
+
+
+def test_a_plan_may_want_the_check_of_the_day(day: Day, tmp_path: Path) -> None:
+    plan = tmp_path / "plan.toml"
+    plan.write_text("check_standard_within_hours = 12.0\n" + QUICK.read_text())
+    assert day.acceptance_of(plan) == 3
+    assert "no check of the day: bench 'Simulated bench' has no passed" in day.said
+    assert day.acceptance_of(plan, "--indication-only", "--json") == 0
+    assert json.loads(day.out)["run"]["indication_only"] is True
+    assert day.check()[0] == 0
+    assert day.acceptance_of(plan, "--json") == 0
+    assert json.loads(day.out)["run"]["indication_only"] is False
 
 
 def test_a_run_that_was_killed_while_it_closed_the_bench_is_taken_up(tmp_path: Path) -> None:
