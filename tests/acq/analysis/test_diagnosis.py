@@ -8,10 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from acq.analysis.candidates import TIE, Explainer
 from acq.analysis.diagnosis import Diagnosis, Earlier, diagnose
 from acq.analysis.expectation import ExpectedCell
 from acq.analysis.faults import Fault, FaultAt
-from acq.analysis.leads import INPUT, OUTPUT, Lead, LeadPair
+from acq.analysis.leads import INPUT, OUTPUT, Lead, LeadPair, lead_pairs
+from acq.analysis.next_test import best_test
 from acq.analysis.observed import (
     Insulation,
     Loaded,
@@ -21,6 +23,8 @@ from acq.analysis.observed import (
     ZeroReading,
 )
 from acq.analysis.papers import EarlierReadings
+from acq.analysis.population import Population
+from acq.analysis.ranking import Ranker
 
 NAMES = ("Ex+ Ex-", "S+ S-", "Ex+ S+", "Ex+ S-", "Ex- S+", "Ex- S-")
 OPEN = math.inf
@@ -387,3 +391,15 @@ def test_a_reading_below_zero_is_refused() -> None:
     with pytest.raises(ValueError, match="not negative"):
         PairReading(ohms=-1.0)
     assert np.isinf(PairReading(ohms=OPEN).ohms)
+
+
+@pytest.mark.parametrize("tied", [False, True])
+def test_no_test_voltage_goes_across_a_shield_that_is_tied_by_design(tied: bool) -> None:
+    good = (386.2, 351.2, 281.1, 281.1, 281.1, 281.1)
+    paths = Paths(Insulation(2e10, above=True), Insulation(2e10, above=True))
+    read = seen(good, 0.0, paths=paths)
+    cell = replace(SHEET[350], shield_connected=tied)
+    explained = Explainer(Ranker(cell, Population(), lead_pairs(4)), read).candidates()
+    by_faults = {candidate.faults: candidate for candidate in explained}
+    told = best_test(by_faults[(TIE,)], by_faults[()], read)
+    assert ("insulation shield to housing" in told) is not tied
