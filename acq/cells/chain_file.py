@@ -32,8 +32,14 @@ from drivers.written_file import Written
 OPEN = "open"
 _OPEN_WORDS = ("open", "over-range", "floating", "no number")
 RESTORE_LIST = (
-    "signal_pairs", "sense_links", "covers", "loop", "forced_values", "inhibits", "as_left_readings",
-)  # fmt: skip
+    "signal_pairs",
+    "sense_links",
+    "covers",
+    "loop",
+    "forced_values",
+    "inhibits",
+    "as_left_readings",
+)
 PRACTICE = "common practice, no source"
 
 
