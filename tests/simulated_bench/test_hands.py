@@ -90,7 +90,9 @@ def test_an_untrue_load_is_the_second_one_of_this_scenario() -> None:
     table = {"mistake": [{"load": 2, "kilograms": 55.0}]}
     with led(Scenario.model_validate(table)) as bench:
         assert bench.hand("load", newtons=100.0)["newtons"] == 100.0
-        assert bench.hand("load", kilograms=50.0)["newtons"] == pytest.approx(55.0 * 9.8118, rel=3e-4)
+        assert bench.hand("load", kilograms=50.0)["newtons"] == pytest.approx(
+            55.0 * 9.8118, rel=3e-4
+        )
 
 
 def test_a_warm_room_warms_the_cell_slowly_and_a_soaked_one_at_once() -> None:
