@@ -365,7 +365,8 @@ def test_another_temperature_tells_what_the_cell_drifts_with_it(rig: Rig) -> Non
             f"[room]\ncelsius = {celsius}\n[instruments.thermometer]\n", encoding="utf-8"
         )
         code, found = rig.run("load-series", str(scenario))
-        assert code in (0, 1), rig.said
+        # a quick series decides little about 10 K: undecided is an answer too
+        assert code in (0, 1, 4), rig.said
     # the papers' temperature effects, per 10 K: zero 0.005 %RO, span 0.004 %
     assert found["temperature effect on zero, per 10 K"]["value"] == pytest.approx(5e-5, abs=4e-5)
     assert found["temperature effect on span, per 10 K"]["value"] == pytest.approx(4e-5, abs=4e-5)

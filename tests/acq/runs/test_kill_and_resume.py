@@ -162,7 +162,7 @@ def test_a_link_that_goes_away_stops_the_run_with_everything_else_off(
 def test_a_script_that_differs_is_refused_with_its_line(trial: Trial) -> None:
     trial.in_child(kill_at_line(60))
     raw = trial.folder.journal.read_bytes()
-    changed = _as_if_written_with(raw, b'"plc":1.0', b'"plc":2.0', only=4)
+    changed = _as_if_written_with(raw, b'"plc":10.0', b'"plc":2.0', only=4)
     trial.folder.journal.write_bytes(changed)
     (trial.folder.path / "records.sqlite").unlink()  # they hold what was really measured
     assert trial.in_child() == 2
@@ -173,7 +173,7 @@ def test_a_script_that_differs_is_refused_with_its_line(trial: Trial) -> None:
 def test_a_journal_that_was_changed_is_refused(trial: Trial) -> None:
     trial.in_child(kill_at_line(60))
     raw = trial.folder.journal.read_bytes()
-    trial.folder.journal.write_bytes(raw.replace(b'"plc":1.0', b'"plc":2.0', 1))
+    trial.folder.journal.write_bytes(raw.replace(b'"plc":10.0', b'"plc":2.0', 1))
     with pytest.raises(WrongInput, match="does not follow the line before it"):
         trial.conduct()
 
