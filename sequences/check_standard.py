@@ -35,6 +35,7 @@ POWERED = Needs(powered=True)
     plan=CheckStandardPlan,
     plans=Path(__file__).parent / "plans",
     default_plan="check-standard",
+    default_scenario="check-standard",
 )
 def check_standard(run: Run[CheckStandardPlan]) -> None:
     """Read the bench's kept bridge, resistors and giga-ohm, and chart them."""

@@ -38,6 +38,7 @@ from sequences.weighing_chain_work import Work
     plan=WeighingChainPlan,
     plans=Path(__file__).parent / "plans",
     default_plan="weighing-chain",
+    default_scenario="chain-healthy",
     subject=ChainPapers,
 )
 def weighing_chain(run: Run[WeighingChainPlan]) -> None:

@@ -76,7 +76,10 @@ def _facts(run: RecordedRun, issue: Issue) -> list[dict[str, Any]]:
 def _item(run: RecordedRun) -> Iterator[tuple[str, Any]]:
     cell, papers = run.opened.get("cell") or {}, run.opened.get("sheets") or {}
     sheet = papers.get("data_sheet") or {}
-    yield "Chain" if chain_visit.is_chain(run) else "Load cell", cell.get("type")
+    if chain_visit.is_chain(run):
+        yield "Weighing chain", run.serial
+        return
+    yield "Load cell", cell.get("type")
     yield "Serial number", run.serial
     yield "Construction", sheet.get("construction")
     yield "Capacity", wording.quantity(sheet.get("capacity"))
@@ -110,7 +113,8 @@ def _test(run: RecordedRun, issue: Issue) -> Iterator[tuple[str, Any]]:
     yield "Done before", opened["run"].get("work_done")
     yield "Begun", wording.moment(run.opened_at)
     yield "Ended", closed and wording.moment(closed)
-    place = (opened.get("workshop") or {}).get("place_of_test") or "at the workshop"
+    usual = "in the plant" if chain_visit.is_chain(run) else "at the workshop"
+    place = (opened.get("workshop") or {}).get("place_of_test") or usual
     yield "Place", f"{place}, {(opened.get('bench') or {}).get('name') or 'bench not named'}"
     yield "Issued", wording.day(issue.issued_at)
 

@@ -9,6 +9,7 @@ from typing import Any
 from rich.console import Console, RenderableType
 from rich.padding import Padding
 from rich.status import Status
+from rich.table import Table
 from rich.text import Text
 
 from acq.desk.finding_text import MARKS, deciding_limit, limit_text, style_of, value_text
@@ -29,6 +30,10 @@ class Countdown:
     def __rich__(self) -> Text:
         left = max(0.0, self._until - self._clock())
         return Text(f"{self._text}: {left:.0f} s")
+
+
+_COLUMNS = (37, 33)  # name and value, where the terminal is wide enough for both and the word
+_WIDE = 96
 
 
 class LiveView:
@@ -54,7 +59,8 @@ class LiveView:
                 self.close()
             case _:
                 for text in self._plain.texts(line):
-                    self._above(Text(text))
+                    shown = text.lstrip(" ")
+                    self._above(Padding(Text(shown), (0, 0, 0, len(text) - len(shown))))
 
     def show_prompt(self, prompt: Prompt) -> None:
         self.close()
@@ -77,11 +83,14 @@ class LiveView:
 
     def _finding(self, finding: Mapping[str, Any]) -> None:
         word = finding["conformity"] or "told"
-        text = Text(f"{MARKS.get(word, ''):>5} ", style=style_of(word))
-        text.append(f"{finding['name']:<38} ", style="default")
-        text.append(f"{value_text(finding):<34} ", style="bold")
+        name, value = _COLUMNS if self._console.width >= _WIDE else (0, 0)
+        mark = Text(f"{MARKS.get(word, ''):>5}", style=style_of(word))
+        text = Text(f"{finding['name']:<{name}}  ")
+        text.append(f"{value_text(finding):<{value}}  ", style="bold")
         text.append(word, style=style_of(word))
-        self._above(text)
+        row = Table.grid(padding=(0, 1, 0, 0))
+        row.add_row(mark, text)  # what does not fit goes on below the name
+        self._above(row)
         self._above(Padding(Text(_grounds(finding), style="dim"), (0, 0, 0, 6)))
 
     def _above(self, shown: RenderableType) -> None:

@@ -7,7 +7,17 @@ import os
 import tempfile
 from pathlib import Path
 
-from acq.errors import BenchFailure
+from acq.errors import BenchFailure, WrongInput
+
+
+def refuse_unwritable(path: Path) -> None:
+    """Before hours are spent on what shall stand in a file: raises WrongInput that names it."""
+    if path.is_dir():
+        raise WrongInput(f"{path}: is a folder; name a file in it")
+    if not path.absolute().parent.is_dir():
+        raise WrongInput(f"{path}: there is no folder {path.parent}")
+    if not os.access(path if path.exists() else path.absolute().parent, os.W_OK):
+        raise WrongInput(f"{path}: may not be written")
 
 
 def write_whole(path: Path, content: bytes) -> None:

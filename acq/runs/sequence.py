@@ -46,6 +46,7 @@ class Sequence:
     plans: Path  # the folder of the plans that are shipped with it
     default_plan: str
     optional: Listed[str] = ()  # roles that are used where the bench has them
+    default_scenario: str = "healthy"  # of the simulated bench
     subject: type[Cell] | type[ChainPapers] = Cell  # what it is run on
 
     @property
@@ -73,6 +74,7 @@ def sequence(
     plan: type[Plan],
     plans: Path,
     default_plan: str,
+    default_scenario: str = "healthy",
     name: str = "",
     optional: Listed[str] = (),
     subject: type[Cell] | type[ChainPapers] = Cell,
@@ -81,7 +83,7 @@ def sequence(
 
     def wrap(script: Callable[[Run[Any]], None]) -> Sequence:
         shown = name or script.__name__.replace("_", "-")
-        more = tuple(optional), subject
+        more = tuple(optional), default_scenario, subject
         return Sequence(shown, script, tuple(roles), plan, plans, default_plan, *more)
 
     return wrap

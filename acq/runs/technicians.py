@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from acq.bench.connections import Join
-from acq.bench.stepped_time import SteppedTime
-from acq.errors import Stopped
+from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
+from acq.errors import BenchFailure, Stopped
 from acq.runs.control_socket import ControlSocket
 from acq.runs.prompts import Answer, Prompt
 
@@ -78,7 +78,15 @@ class AutomaticTechnician:
     def _seen(self, prompt: Prompt) -> str:
         """Look at a display until it shows what is there now."""
         wanted = {"quantity": prompt.quantity} if prompt.quantity else {}
-        seconds = float(self._time.hand("look", wire=prompt.display)["seconds"])
+        try:
+            seconds = float(self._time.hand("look", wire=prompt.display)["seconds"])
+        except SimulatedBenchGone:
+            raise
+        except BenchFailure as error:
+            raise BenchFailure(
+                f"this simulated bench has no {prompt.display} to look at: choose a scenario"
+                " that has one (--scenario)"
+            ) from error
         self._time.wait(max(seconds, _EYE_S))
         return str(self._time.hand("display", wire=prompt.display, **wanted)["text"])
 

@@ -24,6 +24,7 @@ from acq.records.records import Records
 from acq.runs.journal import Line, read_journal
 from acq.runs.prompts import Answer, Prompt
 from acq.runs.technicians import AutomaticTechnician
+from tests.acq.certificates.pdf_text import pages
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
 
@@ -213,10 +214,15 @@ def test_a_form_typed_in_is_a_marked_record_with_its_report(visit: Visit, tmp_pa
     box = visit.found["block at fault"]
     assert "junction box" in box["because"]
     assert any("typed in later" in mark for mark in box["marks"])
-    assert Path(visit.document["certificate"]).read_bytes().startswith(b"%PDF")
+    report = "".join("".join(pages(Path(visit.document["certificate"]).read_bytes())).split())
+    assert "Chainvisitreport" in report
+    assert "intheplant" in report
+    assert "Serialnumber" not in report
 
 
 def test_a_sequence_for_chains_takes_no_cell_and_the_other_way_round(visit: Visit) -> None:
     assert visit.run("--cell", "B-011902", "--simulated") == 2
     assert "give --chain FILE" in visit.said
     assert int(run_command(["run", "acceptance", "--chain", "hopper-3", "--simulated"])) == 2
+    assert visit.run("--chain", "hopper-3", "--simulated", "--scenario", "healthy") == 3
+    assert "has no transmitter to look at" in visit.document["message"]

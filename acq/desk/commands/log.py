@@ -62,14 +62,16 @@ def log(
         return type(plan).model_validate(document)
 
     if output is not None:
-        _refuse_other_suffixes(output)
+        _refuse(output)
     return conduct(Wanted(sequence="log", every_s=0.0, screen=False, **wanted), changed, output)
 
 
-def _refuse_other_suffixes(output: Path) -> None:
+def _refuse(output: Path) -> None:
     """Before hours are spent."""
     from acq.desk.log_export import SUFFIXES
+    from acq.desk.writing import refuse_unwritable
     from acq.errors import WrongInput
 
+    refuse_unwritable(output)
     if output.suffix.lower() not in SUFFIXES:
         raise WrongInput(f"{output}: the suffix is one of {', '.join(SUFFIXES)}")

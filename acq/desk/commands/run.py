@@ -21,6 +21,7 @@ from acq.desk.exit_codes import ExitCode
 from acq.desk.outcome import report
 from acq.desk.person import login_name
 from acq.desk.progress import Onlooker, PlainLines
+from acq.desk.writing import refuse_unwritable
 from acq.errors import WrongInput
 from acq.records.records import Records
 from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
@@ -44,7 +45,7 @@ from drivers.time import Time
 @click.option("--plan", default="", help="A shipped plan's name, or a TOML file.")
 @click.option("--bench", "bench_path", type=click.Path(path_type=Path), help="Bench file.")
 @click.option("--simulated", is_flag=True, help="On the simulated bench, without hardware.")
-@click.option("--scenario", default="healthy", help="Scenario of the simulated bench.")
+@click.option("--scenario", default="", help="Scenario of the simulated bench; else a sound one.")
 @click.option("--seed", type=int, help="Seed of the simulated bench; the scenario's by default.")
 @click.option("--pace", type=float, help="Simulated bench seconds per second, for watching.")
 @click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
@@ -81,12 +82,18 @@ def run(
     cell = _subject(script, serial, chain_file, typed=typed)
     if as_found and work_done:
         raise WrongInput("a cell is as found or as left: give --as-found, or --as-left WORK")
+    if junit is not None:
+        refuse_unwritable(junit)
     if not (simulated or typed) and bench_path is None:
         raise WrongInput("which bench? give --bench FILE, or --simulated")
     with contextlib.ExitStack() as held:
         if simulated:  # before a bench is started for nothing
             held.enter_context(Records.open(records_url, simulated=True)).close()
-        text, file = _form() if typed else bench_text(bench_path, scenario, seed, pace)
+        text, file = (
+            _form()
+            if typed
+            else bench_text(bench_path, scenario or script.default_scenario, seed, pace)
+        )
         beside = bench_path.parent if bench_path is not None else Path()
         check_dialects(file, beside)
         on_simulation = file.simulation is not None
@@ -152,6 +159,8 @@ def resume(
     number: str, records_url: str | None, prompts: bool, as_json: bool, junit: Path | None
 ) -> ExitCode:
     """Take RUN up again where it was cut off; what is finished is not measured again."""
+    if junit is not None:
+        refuse_unwritable(junit)
     folder = find_run_folder(number)
     lines, _ = read_journal(folder.journal)
     if not lines:

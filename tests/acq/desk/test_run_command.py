@@ -84,6 +84,7 @@ def test_ctrl_c_says_so_in_one_line_and_leaves_with_130() -> None:
     assert "bridgebench resume SIM-healthy-1-001" in err
 
 
+CELL = ["--cell", "B-011902", "--simulated"]
 WRONG: list[tuple[list[str], int, str]] = [
     (["run", "acceptance", "--cell", "B-01190", "--simulated"], 2, "nearest: B-011902"),
     (["run", "acceptence", "--cell", "B-011902", "--simulated"], 2, "near it: acceptance"),
@@ -103,6 +104,12 @@ WRONG: list[tuple[list[str], int, str]] = [
     (["certificate", "no", "-o", "x.pdf"], 2, "no records"),
     (["runn"], 2, "near it: run"),
     (["run", "acceptance"], 2, "--cell"),
+    (["run", "weighing-chain", *CELL], 2, "--chain FILE"),
+    (["run", "acceptance", "--chain", "hopper-3", "--simulated"], 2, "--cell SERIAL"),
+    (["run", "acceptance", *CELL, "--junit", "/none/x.xml"], 2, "there is no folder /none"),
+    (["run", "acceptance", *CELL, "--junit", "/"], 2, "/: is a folder"),
+    (["log", *CELL, "-o", "/none/x.csv"], 2, "there is no folder /none"),
+    (["run", "acceptance", *CELL, "--as-found", "--as-left", "x"], 2, "as found or as left"),
 ]
 
 
