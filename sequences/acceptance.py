@@ -18,12 +18,10 @@ from sequences.active_cell import active_cell
 from sequences.as_found import as_found_series
 from sequences.diagnosis import Seen, diagnosis
 from sequences.earlier import earlier_limits, fitting_serials
-from sequences.exciting import first_excitation as first_excitation
-from sequences.exciting import gate_of_the_leads
+from sequences.exciting import first_excitation, gate_of_the_leads
 from sequences.half_bridge import half_bridge
 from sequences.insulation_paths import insulation_paths
 from sequences.leads import lead_pairs
-from sequences.route import refuse_other_routes as refuse_other_routes
 from sequences.several_bridges import between_bridges
 from sequences.soak import soak
 from sequences.steps import closed

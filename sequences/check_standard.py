@@ -40,6 +40,7 @@ POWERED = Needs(powered=True)
 def check_standard(run: Run[CheckStandardPlan]) -> None:
     """Read the bench's kept bridge, resistors and giga-ohm, and chart them."""
     route.refuse_other_routes(run)
+    route.ask_for_the_zone(run)
     short_volts(run)
     short_ohms(run)
     pairs = {pair: kept_pair(run, pair) for pair in (INPUT, OUTPUT)}

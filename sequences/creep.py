@@ -24,7 +24,7 @@ from acq.errors import WrongInput
 from acq.runs.check import Check
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences import load_findings, load_gates, steps
+from sequences import load_findings, load_gates, route, steps
 from sequences.load_gates import POWERED
 from sequences.load_plan import Creep, CreepPlan
 from sequences.outputs import Scale, Scatter, Taken, pooled_scatter
@@ -47,7 +47,7 @@ _BEFORE = 3  # readings at the minimum load before the load
 )
 def creep(run: Run[CreepPlan]) -> None:
     """Hold a load for half an hour: creep, its time constants, recovery, return to zero."""
-    load_gates.refuse_other_cells(run)
+    route.refuse_other_routes(run)
     part = run.plan.creep
     rig = prepared_creep(run, part)
     gate = load_gates.load_gate(run, part)

@@ -9,7 +9,8 @@ from acq.analysis.leads import INPUT, OUTPUT, LeadPair
 from acq.bench.connections import ohms
 from acq.readings.measured import Measured
 from acq.runs.run import Run
-from sequences import acceptance, steps
+from sequences import route, steps
+from sequences.exciting import first_excitation
 from sequences.reading_plan import ReadingPlan
 from sequences.steps import Gate
 
@@ -17,15 +18,16 @@ from sequences.steps import Gate
 def entrance(run: Run[ReadingPlan]) -> Gate:
     """Input and output resistance, then the first volt: whether full excitation may go on.
 
-    Raises WrongInput for a cell that is no plain passive bridge.
+    Raises WrongInput for a cell that is no plain passive bridge, or in an explosive atmosphere.
     """
-    acceptance.refuse_other_routes(run)
+    route.refuse_other_routes(run)
+    route.ask_for_the_zone(run)
     pairs: dict[LeadPair, Measured] = {}
     for pair in (INPUT, OUTPUT):
         with run.connected(ohms(pair)), run.check("pair resistance", pair) as check:
             pairs[pair] = steps.measure_pair(run, check, pair)
     gate = steps.excitation_gate(run, pairs)
-    return acceptance.first_excitation(run) if gate.is_open else gate
+    return first_excitation(run) if gate.is_open else gate
 
 
 @contextmanager

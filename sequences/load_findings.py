@@ -12,17 +12,13 @@ from dataclasses import replace
 from typing import Any
 
 from acq.analysis.creep import CreepResults
-from acq.analysis.load_results import LoadResults, Point
-from acq.analysis.load_series import Direction
+from acq.analysis.load_pictures import class_picture, deviation_picture, hysteresis_picture
+from acq.analysis.load_results import LoadResults
 from acq.analysis.oiml_r60 import SYSTEM_SHARE, wording
 from acq.analysis.oiml_r60_results import CreepTest, Limited, LoadTest
 from acq.analysis.plots import (
     LimitStep,
-    Plotted,
-    class_limits,
     creep_plot,
-    deviation_plot,
-    hysteresis_plot,
 )
 from acq.analysis.propagation import Result
 from acq.analysis.reference_lines import Line
@@ -265,7 +261,7 @@ def _counted(words: Sequence[Conformity]) -> str:
 
 
 def series_figures(
-    check: Check, part: Series, found: LoadResults, terminal: LoadResults, unit: str,
+    check: Check, found: LoadResults, terminal: LoadResults, unit: str,
     limits: Limits, test: LoadTest | None, about: str = "",
 ) -> None:  # fmt: skip
     """Keep deviation from the named line with limits and U, and the hysteresis loop."""
@@ -274,55 +270,14 @@ def series_figures(
     steps = []
     if allowed is not None and allowed.upper is not None:
         steps = [LimitStep(0.0, top, 100.0 * allowed.upper)]
-    picture = deviation_plot(
-        plotted(found.points),
-        line=Line(part.line).words,
-        x_label=f"load, {unit}",
-        y_label="deviation, % of rated output",
-        limits=steps,
-        limits_label="combined error",
-    )
+    picture = deviation_picture(found, unit, steps, "combined error")
     check.keep("figure", f"deviation{about}", {"svg": picture})
     if terminal.hysteresis is not None:
-        loop = hysteresis_plot(
-            plotted(terminal.points),
-            x_label=f"load, {unit}",
-            y_label="deviation, % of rated output",
-        )
+        loop = hysteresis_picture(terminal, unit)
         check.keep("figure", f"hysteresis{about}", {"svg": loop})
     if test is not None:
-        points = [
-            Plotted(
-                each.load,
-                each.result.value,
-                each.result.expanded,
-                each.direction is Direction.DOWN,
-            )
-            for each in test.errors
-        ]
-        symbol = test.span.accuracy.symbol
-        errors = deviation_plot(
-            points,
-            line=Line.SEVENTY_FIVE.words,
-            x_label=f"load, {unit}",
-            y_label="error E_L, v",
-            limits=class_limits(test.span),
-            limits_label=f"mpe of class {symbol}, p_LC {test.span.apportioning:g}",
-        )
+        errors = class_picture(test, unit)
         check.keep("figure", f"class{about}", {"svg": errors})
-
-
-def plotted(points: Sequence[Point]) -> list[Plotted]:
-    """Return points in percent of the rated output, with their U."""
-    return [
-        Plotted(
-            point.load,
-            100.0 * point.deviation.value,
-            None if point.deviation.expanded is None else 100.0 * point.deviation.expanded,
-            point.direction is Direction.DOWN,
-        )
-        for point in points
-    ]
 
 
 # --- creep

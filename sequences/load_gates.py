@@ -11,12 +11,11 @@ from typing import Any
 from acq.analysis.leads import INPUT, OUTPUT, LeadPair
 from acq.bench.connections import ohms
 from acq.cells.limits import Limits
-from acq.errors import WrongInput
 from acq.readings.measured import Bound, Measured, is_number
 from acq.readings.units import format_value
 from acq.runs.effects import Needs
 from acq.runs.run import Run
-from sequences import steps
+from sequences import route, steps
 from sequences.diagnosis import Seen
 from sequences.exciting import first_excitation
 from sequences.insulation_paths import insulation_paths
@@ -28,20 +27,9 @@ from sequences.steps import OPEN, Gate, closed
 POWERED = Needs(powered=True)
 
 
-def refuse_other_cells(run: Run[Any]) -> None:
-    """Raises WrongInput for a cell that is no plain passive full bridge."""
-    if objection := run.cell.bridge_objection:
-        raise WrongInput(f"cell {run.cell.serial}: {objection}; load tests are for passive bridges")
-    sheet = run.cell.data_sheet
-    if sheet.bridge != "full" or sheet.bridges != 1:
-        raise WrongInput(
-            f"cell {run.cell.serial}: {sheet.bridges} {sheet.bridge} bridge(s) in one body;"
-            " this test knows one full bridge"
-        )
-
-
 def load_gate(run: Run[Any], part: Exercise) -> Gate:
     """Go the whole way up: look, ohms, insulation, first volt, warm-up, zero; then decide."""
+    route.ask_for_the_zone(run)
     gate, seen = electrical_gate(run)
     if not gate.is_open:
         return gate

@@ -12,7 +12,7 @@ from typing import Any
 
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences import load_gates
+from sequences import load_gates, route
 from sequences.creep import creep_part, prepared_creep
 from sequences.load_history import matched_set, temperature_effects
 from sequences.load_plan import LoadSeriesPlan, Series
@@ -34,7 +34,7 @@ OPTIONAL = ("second-dmm", "thermometer", "hygrometer", "barometer", "reference-i
 )
 def load_series(run: Run[LoadSeriesPlan]) -> None:
     """Load a cell up and down: rated output, zero return, linearity, hysteresis, class limits."""
-    load_gates.refuse_other_cells(run)
+    route.refuse_other_routes(run)
     part = run.plan.load
     rigs = rigs_of(run, part)
     creep = prepared_creep(run, run.plan.creep) if run.plan.creep is not None else None

@@ -14,7 +14,7 @@ from acq.readings.rules import Limit
 from acq.runs.check import Check
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences import load_gates, steps
+from sequences import load_gates, route, steps
 from sequences.creep import OPTIONAL, ROLES
 from sequences.load_gates import POWERED
 from sequences.load_plan import OffCentre, OffCentrePlan
@@ -34,7 +34,7 @@ NAME = "off-centre error"
 )
 def off_centre(run: Run[OffCentrePlan]) -> None:
     """Put one load in the middle and at each corner of a platform: how unlike are the outputs?"""
-    load_gates.refuse_other_cells(run)
+    route.refuse_other_routes(run)
     sheet = run.cell.data_sheet
     if not sheet.platform and sheet.off_centre_error is None:
         raise WrongInput(

@@ -47,7 +47,7 @@ def refuse_other_routes(run: Run[Any]) -> None:
         )
 
 
-def ask_for_the_zone(run: Run[AcceptancePlan]) -> None:
+def ask_for_the_zone(run: Run[Any]) -> None:
     """A marking for explosive atmospheres: only out of the zone. Raises WrongInput in it."""
     area = run.cell.data_sheet.hazardous_area
     if area is None:

@@ -120,7 +120,7 @@ def judged_series(
             check.keep("note", f"class{about}", test)
         whole = test if isinstance(test, LoadTest) else None
         load_findings.series_figures(
-            check, part, found, terminal, rig.capacity.unit, limits, whole, about
+            check, found, terminal, rig.capacity.unit, limits, whole, about
         )
 
 
