@@ -132,8 +132,8 @@ def _fed_ratio(
         return ratio
     text = f"Set your source to {wanted * level.x * 1e3:.5f} mV, output on; type what it shows, mV"
     near = (wanted * level.x - 1e-3, wanted * level.x + 1e-3)
-    shown = typed_number(check, text, units.VOLTS, f"{wanted * level.x * 1e3:.5f} mV",
-                         plausible=near)  # fmt: skip
+    shown = typed_number(check, text, units.VOLTS, "mV",
+                         f"{wanted * level.x * 1e3:.5f} mV", plausible=near)  # fmt: skip
     tools = work.visit.file.instruments.fed_ratio
     u = tools.standard(wanted, units.RATIO)
     known = work.run.uncertainties.shared(f"source by hand at {wanted * 1e3:.5f} mV/V", u)
@@ -210,7 +210,7 @@ def _feed_points(work: Work, check: Check, kind: str) -> None:
         shown = display(work, check, f"{milliamps:g} mA fed")
         slope = abs(work.chain.span_shown) / SPAN
         u = ((slope * amps.u) ** 2 + work.chain.digit**2 / 12.0) ** 0.5
-        work.keep(Row(kind=Kind.FED_CURRENT_SHOWN, value=shown, u=u, fed=milliamps * 1e-3))
+        work.keep(Row(kind=Kind.FED_CURRENT_SHOWN, value=shown, u=u, fed=amps.x))
     for milliamps in (*plan.current_limits_ma, *plan.failure_ma):
         _fed_amps(work, check, kind, milliamps, at)
         check.wait(work.plan.settle_s, f"{milliamps:g} mA fed, the display settles")
@@ -230,10 +230,12 @@ def _fed_amps(work: Work, check: Check, kind: str, milliamps: float, at: Connect
         return fed
     how = "sink (2-wire simulation)" if kind.endswith("sink") else "source"
     text = f"Set your source to {how} {milliamps:.3f} mA, output on; type what it shows, mA"
-    typed_number(check, text, units.AMPERES, f"{milliamps:.3f} mA",
-                 plausible=(amps - 5e-5, amps + 5e-5))  # fmt: skip
+    shown = typed_number(check, text, units.AMPERES, "mA", f"{milliamps:.3f} mA",
+                         plausible=(amps - 5e-5, amps + 5e-5))  # fmt: skip
     u = work.visit.file.instruments.fed_current.standard(amps, units.AMPERES)
-    return work.run.uncertainties.shared(f"source by hand at {milliamps:g} mA", u)
+    known = work.run.uncertainties.shared(f"source by hand at {milliamps:g} mA", u)
+    by_hand: Uncertain = known + (amps if shown is None else shown)
+    return by_hand
 
 
 def linked(work: Work) -> bool:

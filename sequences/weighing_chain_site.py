@@ -77,9 +77,9 @@ def log_as_found(work: Work) -> None:
 def content(work: Work) -> tuple[float, float]:
     """What lies in the vessel now, kg, and its standard uncertainty."""
     with work.run.check("content") as check:
-        live = typed_number(check, "Content of the vessel now, kg", units.MASS, "0 kg")
+        live = typed_number(check, "Content of the vessel now, kg", units.MASS, "kg", "0 kg")
         unsure = typed_number(
-            check, "How far that may be off, kg (standard uncertainty)", units.MASS, "0.2 kg"
+            check, "How far that may be off, kg (standard uncertainty)", units.MASS, "kg", "0.2 kg"
         )
     return live or 0.0, abs(unsure or 0.0)
 

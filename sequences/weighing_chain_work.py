@@ -184,11 +184,12 @@ def current(work: Work, check: Check, at: Connection) -> Measured:
 
 
 def typed_number(
-    check: Check, text: str, unit: units.Dimension, by_itself: str = "", display: str = "",
-    plausible: tuple[float, float] | None = None,
+    check: Check, text: str, unit: units.Dimension, asked: str, by_itself: str = "",
+    display: str = "", plausible: tuple[float, float] | None = None,
 ) -> float | None:  # fmt: skip
     """Return a typed value in SI; what is not understood, or hard to believe, is asked again.
 
+    `asked` is the unit that the text asks for, which a bare number has; a typed unit wins.
     None for a word that says that no number is shown. Raises WrongInput after ten attempts.
     """
     problem, last = "", ""
@@ -199,7 +200,7 @@ def typed_number(
         if said.lower() in NO_NUMBER:
             return None
         try:
-            value = _understood(said, unit)
+            value = _understood(said, unit, asked)
         except (ValueError, NotUnderstoodError) as error:
             problem = str(error)
             continue
@@ -209,11 +210,10 @@ def typed_number(
     raise WrongInput(f"{text}: not understood after {_ATTEMPTS} attempts")
 
 
-def _understood(said: str, unit: units.Dimension) -> float:
-    """A bare number is in the SI unit; a typed unit wins."""
+def _understood(said: str, unit: units.Dimension, asked: str) -> float:
     if said[-1:].isalpha() or said.endswith("%"):
         return units.quantity(said, unit)
-    value, limit = parse_typed(said, unit.si)
+    value, limit = parse_typed(said, unit.si, asked)
     if value is None or limit is not None:
         raise NotUnderstoodError("a number is needed, or 'none' where none is shown")
     return value
@@ -228,5 +228,5 @@ def display(work: Work, check: Check, state: str = "") -> float | None:
     where = f" ({state})" if state else ""
     return typed_number(
         check, f"Type the weight that the control system shows now{where}, kg; 'none' for none",
-        units.MASS, display="control-system", plausible=(low - reach, high + reach),
+        units.MASS, "kg", display="control-system", plausible=(low - reach, high + reach),
     )  # fmt: skip

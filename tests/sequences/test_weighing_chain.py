@@ -7,6 +7,7 @@ loop supply is common practice, no source.
 from __future__ import annotations
 
 import json
+import re
 import signal
 import subprocess
 import sys
@@ -159,6 +160,34 @@ def _until_off(watch: BenchWatch) -> None:
     while not watch.display("source").endswith("OFF"):
         assert time.monotonic() < deadline, watch.display("source")
         time.sleep(0.05)
+
+
+class OwnSource(AutomaticTechnician):
+    """Sets a source by hand, which shows a little more than was asked; types bare numbers."""
+
+    def answer(self, prompt: Prompt) -> Answer:
+        if "Set your source to" in prompt.text and prompt.text.endswith("what it shows, mA"):
+            milliamps = float(prompt.by_itself.split()[0]) + 0.01
+            return Answer(f"{milliamps:.3f}", "test")
+        return super().answer(prompt)
+
+
+def test_a_source_by_hand_counts_with_what_it_shows_in_the_unit_that_was_asked(
+    tmp_path: Path,
+) -> None:
+    with on_bench(tmp_path) as run:
+        file = run.folder.bench_file
+        parts = re.split(r"(?m)^(?=\[)", file.read_text(encoding="utf-8"))
+        kept = [part for part in parts if "instruments.source" not in part.splitlines()[0]]
+        assert len(kept) < len(parts)
+        file.write_text("".join(kept), encoding="utf-8")
+        run.conduct(lambda _: None, PLAN, "hopper-3", "weighing-chain", technician=OwnSource)
+        lines = read_journal(run.folder.journal)[0]
+        names = {
+            line.content["got"]["name"] for line in lines if line.content.get("kind") == "finding"
+        }
+        assert "as found: I6-I7 20.010 mA fed, display" in names
+        assert not any("I6-I7 20.000 mA" in name for name in names)
 
 
 class InTheZone(AutomaticTechnician):
