@@ -48,11 +48,16 @@ def report(
     if refused:
         click.echo(f"bridgebench: {refused}", err=True)
     click.echo(f"records:     {records.place}")
+    say_the_end(outcome)
+    return outcome.code
+
+
+def say_the_end(outcome: Outcome) -> None:
+    """Why a run ended before it was finished, and how to go on; nothing for a finished one."""
     if outcome.message:
         click.echo(f"bridgebench: {' '.join(outcome.message.split())}", err=True)
     if outcome.code in (ExitCode.BENCH, ExitCode.STOPPED, ExitCode.WRONG_INPUT):
         click.echo(f"to go on:    bridgebench resume {outcome.number}", err=True)
-    return outcome.code
 
 
 def _certificate(outcome: Outcome, records: Records) -> Path | None:

@@ -19,6 +19,7 @@ from acq.desk.exit_codes import ExitCode
 from acq.desk.live_desk import PlainDesk, ScreenDesk
 from acq.desk.log_drift import LOG_FILE
 from acq.desk.log_export import export
+from acq.desk.outcome import say_the_end
 from acq.desk.progress import PlainLines
 from acq.errors import WrongInput
 from acq.records.records import Records
@@ -164,10 +165,7 @@ def _report(outcome: Outcome, *, as_json: bool) -> ExitCode:
         click.echo(f"\n{outcome.number}: {log['rows']} readings, {log['gaps']} gaps: {log['file']}")
         click.echo(f"as a table:  bridgebench readings {outcome.number} -o readings.csv")
         click.echo(f"why it moves: bridgebench analyse drift {outcome.number}")
-    if outcome.message:
-        click.echo(f"bridgebench: {' '.join(outcome.message.split())}", err=True)
-    if outcome.code in (ExitCode.BENCH, ExitCode.STOPPED, ExitCode.WRONG_INPUT):
-        click.echo(f"to go on:    bridgebench resume {outcome.number}", err=True)
+    say_the_end(outcome)
     return outcome.code
 
 
