@@ -15,13 +15,22 @@ from sequences.reading_plan import ReadingPlan
 from sequences.steps import Gate
 
 
+def admitted(run: Run[ReadingPlan]) -> Gate:
+    """A passive bridge, out of its zone: all that a reading without excitation needs.
+
+    Raises WrongInput for any other.
+    """
+    route.refuse_other_routes(run)
+    route.ask_for_the_zone(run)
+    return steps.OPEN
+
+
 def entrance(run: Run[ReadingPlan]) -> Gate:
     """Input and output resistance, then the first volt: whether full excitation may go on.
 
     Raises WrongInput for a cell that is no plain passive bridge, or in an explosive atmosphere.
     """
-    route.refuse_other_routes(run)
-    route.ask_for_the_zone(run)
+    admitted(run)
     pairs: dict[LeadPair, Measured] = {}
     for pair in (INPUT, OUTPUT):
         with run.connected(ohms(pair)), run.check("pair resistance", pair) as check:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences.entrance import entrance, excited
+from sequences.entrance import admitted, entrance, excited
 from sequences.logger import Logger
 from sequences.reading_plan import LogPlan
 
@@ -28,8 +28,8 @@ from sequences.reading_plan import LogPlan
 def log(run: Run[LogPlan]) -> None:
     """Log the readings of a cell for hours or days."""
     plan = run.plan.log
-    gate = entrance(run) if plan.excited else None
-    if gate is not None and not gate.is_open:
+    gate = entrance(run) if plan.excited else admitted(run)
+    if not gate.is_open:
         run.withhold("log", "log", "V", gate.because)
         return
     parts = math.ceil(plan.seconds / plan.part_s - 1e-9)

@@ -55,6 +55,7 @@ class Trial:
         desk: LiveDesk | None = None,
         *,
         hear: bool = False,
+        say: Callable[[str], None] = lambda _: None,
         technician: type[AutomaticTechnician] = AutomaticTechnician,
     ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
@@ -68,7 +69,7 @@ class Trial:
             held.callback(time.close)
             control = ControlSocket(self.folder.control_socket)
             held.callback(control.close)
-            onlookers = Onlookers(control, lambda _: None)
+            onlookers = Onlookers(control, say)
             conductor = Conductor(
                 folder=self.folder,
                 records=records,

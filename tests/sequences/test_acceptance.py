@@ -218,6 +218,27 @@ def test_a_cell_with_an_amplifier_goes_its_own_route(
     assert found["supply current"]["conformity"] == "pass"
 
 
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        (('"15 V"', '"10 V"'), "12 V is above its maximum of 10 V"),
+        (('supply_current = "0 to 40 mA"\n', ""), "no supply_current"),
+    ],
+)
+def test_an_amplifier_is_only_supplied_as_its_papers_say(
+    begin: Begin,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    changed: tuple[str, str],
+    said: str,
+) -> None:
+    serial = papers(monkeypatch, tmp_path / "cells", ACTIVE.replace(*changed))
+    trial = begin("electronics")
+    assert trial.conduct(plan=EVERYTHING, serial=serial) == 2
+    assert said in lines_of(trial)[-1].content["because"]
+    assert not [line for line in lines_of(trial) if line.what == "state"]
+
+
 def test_a_plan_without_the_active_route_refuses_by_name(
     begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

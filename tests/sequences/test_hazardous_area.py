@@ -13,6 +13,7 @@ import pytest
 
 from acq.runs.journal import read_journal
 from acq.runs.prompts import Answer, Prompt
+from acq.runs.sequence import find_sequence
 from acq.runs.technicians import AutomaticTechnician
 from tests.bench_watch import BenchWatch
 from tests.conducting import QUICK, Trial
@@ -55,13 +56,18 @@ def marked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     return "B-011902"
 
 
-@pytest.mark.parametrize("sequence", list(PLANS))
+@pytest.mark.parametrize("sequence", [*PLANS, "log without excitation"])
 def test_in_the_zone_nothing_is_connected(sequence: str, marked: str, tmp_path: Path) -> None:
     trial = Trial.new(tmp_path / "run")
+    name = sequence.split()[0]
+    plan = PLANS[name]
+    if name != sequence:
+        shipped = find_sequence(name).plans / "log.toml"
+        text = shipped.read_text(encoding="utf-8").replace("[log]", "[log]\nexcited = false")
+        (tmp_path / "plan.toml").write_text(text, encoding="utf-8")
+        plan = str(tmp_path / "plan.toml")
     try:
-        code = trial.conduct(
-            plan=PLANS[sequence], serial=marked, sequence=sequence, technician=InTheZone
-        )
+        code = trial.conduct(plan=plan, serial=marked, sequence=name, technician=InTheZone)
     finally:
         with BenchWatch(trial.control) as watch:
             assert watch.energised() == []

@@ -10,6 +10,7 @@ import contextlib
 import io
 import json
 import signal
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -93,18 +94,23 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> tuple[Rig, Findings]:
     return one, found
 
 
-def near(found: Findings, name: str, expected: float) -> None:
-    """The value lies within its own U (and a quarter more) of what the papers say."""
+def near(found: Findings, name: str, expected: float, within: float | None = None) -> None:
+    """The value lies within its own U (and a quarter more) of what the papers say.
+
+    `within` bounds it from outside, so that a large U of ours excuses nothing.
+    """
     value, U = found[name]["value"], found[name]["expanded_uncertainty"]
     assert abs(value - expected) <= 1.25 * U, (name, value, expected, U)
+    if within is not None:
+        assert abs(value - expected) <= within, (name, value, expected, within)
 
 
 def test_a_series_gives_back_what_the_papers_say(measured: tuple[Rig, Findings]) -> None:
     rig, found = measured
     near(found, "rated output", 2.0011e-3)
     near(found, "zero at the rig", -0.0064e-3)
-    near(found, "non-linearity (terminal line)", -9.0e-5)
-    near(found, "hysteresis", 1.09e-4)
+    near(found, "non-linearity (terminal line)", -9.0e-5, within=3e-5)
+    near(found, "hysteresis", 1.09e-4, within=3e-5)
     near(found, "room temperature", 22.3)
     rated = found["rated output"]
     assert rated["conformity"] == "pass"
@@ -226,7 +232,7 @@ def test_a_killed_run_is_exercised_again_and_goes_on_with_the_run_it_was_in(
 
 def test_a_jack_is_read_with_its_reference_cell_in_one_instant(rig: Rig) -> None:
     code, found = rig.run("load-series", "load-hydraulic")
-    assert code in (0, 1, 4), rig.said
+    assert code == 0, rig.said
     near(found, "rated output", 2.0011e-3)
     names = [line["name"] for line in found["rated output"]["budget"]]
     assert any("reference cell R-1" in name for name in names)
@@ -258,7 +264,8 @@ def test_tension_and_compression_are_two_series_with_mounting_between(rig: Rig) 
     code, found = rig.run(
         "load-series", serial="C-003358", scenario="healthy-c", direction='"both"'
     )
-    assert code in (0, 1), rig.said
+    # 2.9921 mV/V in compression lies just below the 2.9925 mV/V of the type: conditional fail
+    assert code == 1, rig.said
     near(found, "rated output, tension", 2.9946e-3)
     near(found, "rated output, compression", 2.9921e-3)
     near(found, "tension less compression", (2.9946 - 2.9921) / 2.99335)
@@ -271,8 +278,10 @@ def test_creep_and_return_are_found_as_the_papers_say(rig: Rig) -> None:
     assert code == 0, rig.said
     # creep from the reading at 30 s on: of 0.4 (1 - e^(-t/120 s)) + 0.6 (1 - e^(-t/1980 s)), made 1
     # at 1800 s, 0.129 have come by then and 1.005 by 1830 s (simulated_bench/response.py)
-    near(found, "creep, 30 min", -8e-5 * 0.876)
-    assert found["recovery, 30 min"]["value"] > 0.0
+    near(found, "creep, 30 min", -8e-5 * 0.876, within=3e-5)
+    # after 1860 s under the load, from 30 s to 1830 s: of the quick part 0.778, of the slow one
+    # 0.609 (0.985 - 0.397) go again; together, by the same norm, 0.694
+    near(found, "recovery, 30 min", 8e-5 * 0.694, within=3e-5)
     statement = found["creep tested to the limits of class C3 at 22.4 degC"]
     assert statement["conformity"] == "pass"
     assert statement["because"] == "of 3 points: 3 pass"
@@ -309,8 +318,8 @@ def test_off_centre_finds_each_corner_and_refuses_a_beam(rig: Rig) -> None:
     code, found = rig.run("off-centre", "healthy-a", plan, "A-000417")
     assert code == 0, rig.said
     for corner, percent in enumerate((0.011, -0.007, 0.009, -0.012), 1):
-        near(found, f"off-centre error, corner {corner}", percent / 100.0)
-    near(found, "off-centre error, largest between two positions", 2.3e-4)
+        near(found, f"off-centre error, corner {corner}", percent / 100.0, within=3e-5)
+    near(found, "off-centre error, largest between two positions", 2.3e-4, within=5e-5)
     code, found = rig.run("off-centre", "healthy", plan, "B-011902")
     assert code == 2
     assert "must not be loaded off its axis" in str(rig.document.get("message")) + rig.said
@@ -326,6 +335,7 @@ def test_a_returned_cell_is_loaded_as_found_when_the_plan_says_so(rig: Rig) -> N
     code, found = rig.run("acceptance", "plastic-set-60", plan)
     assert found["rated output, as found"]["conformity"] == "withheld"
     assert "zero has shifted by 60 %" in found["rated output, as found"]["because"]
+    assert not rig.hung
 
 
 def test_the_certificate_shows_loads_figures_and_weights(
@@ -347,7 +357,18 @@ def test_the_certificate_shows_loads_figures_and_weights(
         assert expected.replace(" ", "") in text
 
 
-def test_a_set_is_judged_when_every_cell_of_it_was_measured(rig: Rig) -> None:
+def test_a_set_is_judged_when_every_cell_of_it_was_measured(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two cells of one set whose rated outputs are 0.3 % apart; the plan allows 0.2 %."""
+    examples = resources.files("acq.cells") / "examples"
+    for part, names in (("types", ("BB-SB500",)), ("cells", ("B-011902", "B-011903"))):
+        (rig.folder / "papers" / part).mkdir(parents=True)
+        for name in names:
+            text = (examples / part / f"{name.replace('903', '902')}.toml").read_text("utf-8")
+            text = text.replace("B-011902", name)
+            (rig.folder / "papers" / part / f"{name}.toml").write_text(text, encoding="utf-8")
+    monkeypatch.setenv("BRIDGEBENCH_CELLS", str(rig.folder / "papers"))
     text = Path(QUICK).read_text(encoding="utf-8")
     text += '\n[matched_set]\nserials = ["B-011902", "B-011903"]\noutput_percent = 0.2\n'
     plan = rig.folder / "set.toml"
@@ -356,17 +377,23 @@ def test_a_set_is_judged_when_every_cell_of_it_was_measured(rig: Rig) -> None:
     assert code == 4
     spread = found["rated outputs within the set"]
     assert "not measured yet on this bench: B-011903" in spread["because"]
+    other = rig.folder / "other.toml"
+    other.write_text(f"[cell]\nrated_output_mv_v = {2.0011 * 1.003}\n", encoding="utf-8")
+    code, found = rig.run("load-series", str(other), str(plan), serial="B-011903")
+    assert code == 1
+    near(found, "rated outputs within the set", 3e-3, within=2e-4)
+    assert found["rated outputs within the set"]["conformity"] == "fail"
 
 
 def test_another_temperature_tells_what_the_cell_drifts_with_it(rig: Rig) -> None:
-    for celsius in (17.0, 27.0):
+    for celsius, expected in ((17.0, 0), (27.0, 4)):
         scenario = rig.folder / f"room-{celsius:g}.toml"
         scenario.write_text(
             f"[room]\ncelsius = {celsius}\n[instruments.thermometer]\n", encoding="utf-8"
         )
         code, found = rig.run("load-series", str(scenario))
-        # a quick series decides little about 10 K: undecided is an answer too
-        assert code in (0, 1, 4), rig.said
+        # two runs of a quick series: the span effect's limit lies within its U
+        assert code == expected, rig.said
     # the papers' temperature effects, per 10 K: zero 0.005 %RO, span 0.004 %
-    assert found["temperature effect on zero, per 10 K"]["value"] == pytest.approx(5e-5, abs=4e-5)
-    assert found["temperature effect on span, per 10 K"]["value"] == pytest.approx(4e-5, abs=4e-5)
+    assert found["temperature effect on zero, per 10 K"]["value"] == pytest.approx(5e-5, abs=2e-5)
+    assert found["temperature effect on span, per 10 K"]["value"] == pytest.approx(4e-5, abs=2e-5)

@@ -32,12 +32,14 @@ from tests.conducting import Trial
 PLAN = str(Path(__file__).parent.parent / "quick_chain.toml")
 START = "from acq.desk.command_line import main; main()"
 CHAINS = Path(__file__).parent / "chains"
+LOOP = "transmitter I+ to loop terminal"
 
 
 class Visit:
     """Runs the command and keeps its document."""
 
     def __init__(self, folder: Path) -> None:
+        self.folder = folder
         self.records = f"sqlite:///{folder / 'records.sqlite'}"
 
     def run(self, *more: str) -> int:
@@ -78,6 +80,7 @@ def test_a_sound_powered_loop_is_sunk_into_and_every_interface_passes(visit: Vis
     at_input = [ask for ask in feeds if ask != "off" and ask["at"] == "input + to input -"]
     assert {ask["kind"] for ask in at_input} == {"dc-current-sink"}
     assert feeds[-1] == "off"
+    _the_loop_never_opened(visit.lines())
     # IEC 60381-1: the top of the range is 20 mA, and the display its upper range value
     top = visit.found["as found: I6-I7 20.000 mA fed, display"]
     assert abs(top["value"]) < 0.1
@@ -93,6 +96,60 @@ def test_a_sound_powered_loop_is_sunk_into_and_every_interface_passes(visit: Vis
             assert "suspended" in prompt["caution"]
     with Records.open(visit.records, simulated=True) as records:
         assert records.verify().sound
+
+
+def _the_loop_never_opened(lines: list[Line]) -> None:
+    """The meter is set to mA across the wire before it is lifted; the wire is back before clips."""
+    carried = lifted = False
+    lifts = 0
+    for line in lines:
+        content = line.content
+        prompt = content.get("prompt", {})
+        if content.get("kind") == "read" and content["got"]["quantity"] == "dc-current":
+            carried = carried or content["ask"]["at"] == LOOP
+        if "loop wire +" in prompt.get("lift", ()):
+            assert carried, line.number
+            lifted, lifts = True, lifts + 1
+        if "loop wire +" in prompt.get("restore", ()):
+            lifted = False
+        if content.get("kind") == "clips off" and content["ask"] == LOOP:
+            assert not lifted, line.number
+            carried = False
+    assert lifts > 1
+    assert not lifted
+
+
+def fed_at_the_input(lines: list[Line]) -> list[object]:
+    asks = [line.content["ask"] for line in lines if line.content.get("kind") == "feed"]
+    return [ask for ask in asks if ask != "off" and ask["at"] == "input + to input -"]
+
+
+def test_an_input_that_is_neither_dead_nor_a_loop_supply_is_never_fed(visit: Visit) -> None:
+    """12 to 30 V are a loop supply, below 0.5 V is dead; between them: stop."""
+    text = (CHAINS / "two_wire.toml").read_text(encoding="utf-8")
+    scenario = visit.folder / "seven.toml"
+    changed = text.replace("supply_volts = 24.0", "supply_volts = 7.0")
+    assert changed != text
+    scenario.write_text(changed, encoding="utf-8")
+    visit.run("--chain", "hopper-3", "--simulated", "--scenario", str(scenario))
+    assert fed_at_the_input(visit.lines()) == []
+    reasons = " ".join(str(line.content.get("because", "")) for line in visit.lines())
+    assert "on the open input is neither dead nor a loop supply" in reasons
+
+
+class NotConfirmed(AutomaticTechnician):
+    """Finds no word in the loop drawing that the input is passive."""
+
+    def answer(self, prompt: Prompt) -> Answer:
+        if "Does the loop drawing show" in prompt.text:
+            return Answer("no", "test")
+        return super().answer(prompt)
+
+
+def test_a_dead_input_is_only_fed_when_the_loop_drawing_confirms(tmp_path: Path) -> None:
+    with on_bench(tmp_path) as run:
+        run.conduct(lambda _: None, PLAN, "hopper-3", "weighing-chain", technician=NotConfirmed)
+        assert fed_at_the_input(read_journal(run.folder.journal)[0]) == []
 
 
 @pytest.mark.parametrize(

@@ -164,6 +164,28 @@ def test_nothing_acknowledged_is_lost_by_a_kill(tmp_path: Path) -> None:
     os.close(say)
 
 
+def test_what_is_acknowledged_was_told_to_the_disk_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A power cut cannot be had in a test; that the system was asked to write before can be."""
+    synced: list[int] = []
+    of_the_system = os.fdatasync
+
+    def asked(file: int) -> None:
+        of_the_system(file)
+        synced.append(os.fstat(file).st_size)
+
+    monkeypatch.setattr(os, "fdatasync", asked)
+    log = ReadingLog(tmp_path / "readings.log", new=True)
+    for n in range(3):
+        log.add_all([row(100 * n + k) for k in range(100)])
+        kept = log.keep(0, at_once=True)
+        assert kept.rows == 100 * (n + 1)
+        assert len(synced) == n + 1
+        assert synced[-1] == kept.bytes
+    log.close()
+
+
 def _read(told: int) -> int:
     try:
         data = os.read(told, 8)

@@ -1,0 +1,150 @@
+"""What must not be energised or loaded is not: gates before load, live reading, log, half bridge.
+
+Each scenario puts the fault into the circuit; that a step is withheld is common practice, from
+harmless to stressful.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from acq.errors import Stopped
+from acq.runs.control_socket import Told, tell
+from acq.runs.journal import Line, read_journal
+from acq.runs.prompts import Answer, Prompt
+from acq.runs.technicians import AutomaticTechnician
+from tests.bench_watch import BenchWatch
+from tests.conducting import QUICK, Trial
+from tests.sequences.test_acceptance import HALF, papers
+
+TESTS = Path(__file__).parents[1]
+LOAD = str(TESTS / "quick_load.toml")
+AS_FOUND = str(TESTS / "quick_as_found.toml")
+Begin = Callable[..., Trial]
+
+
+@pytest.fixture
+def begin(tmp_path: Path) -> Iterator[Begin]:
+    """Return a maker of trials; after the test everything must be off on each of their benches."""
+    trials: list[Trial] = []
+
+    def new(scenario: str = "healthy") -> Trial:
+        trials.append(Trial.new(tmp_path / f"run{len(trials)}", scenario))
+        return trials[-1]
+
+    yield new
+    for trial in trials:
+        with BenchWatch(trial.control) as watch:
+            assert watch.energised() == []
+            watch.end()
+
+
+def lines_of(trial: Trial) -> list[Line]:
+    return read_journal(trial.folder.journal)[0]
+
+
+def excited(trial: Trial) -> list[str]:
+    states = [str(line.content["state"]) for line in lines_of(trial) if line.what == "state"]
+    return [state for state in states if state.startswith("excitation")]
+
+
+def hung(trial: Trial) -> list[float]:
+    """Every load that hands were asked to put on."""
+    loads = [line.content.get("prompt", {}).get("load", {}) for line in lines_of(trial)]
+    return [value for load in loads for value in load.values() if value > 0.0]
+
+
+class SeesDamage(AutomaticTechnician):
+    """Finds the cell damaged to the eye."""
+
+    def answer(self, prompt: Prompt) -> Answer:
+        return Answer("damaged", "test") if "damaged" in prompt.choices else super().answer(prompt)
+
+
+@pytest.mark.parametrize("fault", ["short-ex-plus-ex-minus", "open-lead-ex-plus"])
+def test_nothing_is_excited_or_loaded_behind_a_short_or_an_open_lead(
+    begin: Begin, fault: str
+) -> None:
+    trial = begin(fault)
+    assert trial.conduct(plan=LOAD, sequence="load-series") == 1
+    assert excited(trial) == []
+    assert hung(trial) == []
+
+
+@pytest.mark.parametrize(("sequence", "plan"), [("load-series", LOAD), ("acceptance", AS_FOUND)])
+def test_a_cell_that_is_damaged_to_the_eye_is_not_loaded(
+    begin: Begin, sequence: str, plan: str
+) -> None:
+    trial = begin()
+    assert trial.conduct(plan=plan, sequence=sequence, technician=SeesDamage) == 4
+    assert hung(trial) == []
+
+
+class StopsUnderLoad(AutomaticTechnician):
+    """Is called away while the whole load hangs."""
+
+    loaded = False
+
+    def tell(self, prompt: Prompt) -> None:
+        if StopsUnderLoad.loaded and prompt.load and not any(prompt.load.values()):
+            raise Stopped("stopped by test")
+        super().tell(prompt)
+        StopsUnderLoad.loaded |= any(value > 0.0 for value in prompt.load.values())
+
+
+def test_who_stops_under_load_is_told_that_it_is_still_on(begin: Begin) -> None:
+    StopsUnderLoad.loaded = False
+    trial = begin()
+    assert trial.conduct(plan=LOAD, sequence="load-series", technician=StopsUnderLoad) == 130
+    assert hung(trial)
+    assert "THE LOAD IS STILL ON, about 500" in lines_of(trial)[-1].content["because"]
+
+
+@pytest.mark.parametrize("fault", ["short-ex-plus-ex-minus", "open-lead-ex-plus"])
+@pytest.mark.parametrize(("sequence", "plan"), [("live", str(TESTS / "live.toml")), ("log", "log")])
+def test_no_long_reading_of_a_shorted_or_open_cell(
+    begin: Begin, sequence: str, plan: str, fault: str
+) -> None:
+    trial = begin(fault)
+    assert trial.conduct(plan=plan, sequence=sequence) == 4
+    assert excited(trial) == []
+
+
+def test_a_shorted_half_bridge_is_not_excited(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    serial = papers(monkeypatch, tmp_path / "cells", HALF)
+    trial = begin("short-ex-plus-ex-minus")
+    assert trial.conduct(serial=serial) == 1
+    assert excited(trial) == []
+
+
+@pytest.mark.parametrize("check", ["signal, normal", "insulation, leads to housing"])
+def test_a_plain_pause_begins_only_where_nothing_is_energised(begin: Begin, check: str) -> None:
+    trial = begin()
+    on: list[dict[str, str]] = []
+
+    def order(line: Line) -> None:
+        if line.what == "check-opened" and line.content["check"] == check and not on:
+            told(Told("pause", "Ann Example"))
+
+    def told(order: Told) -> threading.Thread:
+        thread = threading.Thread(target=tell, args=(trial.folder.control_socket, order))
+        thread.start()
+        return thread
+
+    def said(text: str) -> None:
+        if text.startswith("pause:"):
+            with BenchWatch(trial.control) as watch:
+                shown = {wire: watch.display(wire) for wire in ("supply", "insulation")}
+            on.append(shown)
+            told(Told("go-on", "Ann Example"))
+
+    assert trial.conduct(order, plan=str(QUICK), say=said) == 0
+    assert len(on) == 1
+    assert on[0]["supply"].endswith("OFF")
+    assert "READY" in on[0]["insulation"]
