@@ -82,7 +82,7 @@ class Conversation:
             self._in_doubt = True
             try:
                 started_ns = self._bytes.send(command)
-                text = self._bytes.reply(started_ns, reply_s, lines)
+                text = self._bytes.reply(started_ns, reply_s, lines, greeting=self._greeting)
                 if text == command and "?" in command:
                     raise FramingError("it sends back what it was sent: set link.echo = true")
             except WIRE_ERRORS as error:
@@ -102,7 +102,9 @@ class Conversation:
             try:
                 started_ns = self._bytes.send(command)
                 if words is not None:
-                    text = self._bytes.reply(started_ns, reply_s, words.lines)
+                    text = self._bytes.reply(
+                        started_ns, reply_s, words.lines, greeting=self._greeting
+                    )
             except WIRE_ERRORS as error:
                 raise self._failure(error) from error
             self._bytes.done()
@@ -240,6 +242,8 @@ class Conversation:
         try:
             if self._in_doubt and not self._greeting:
                 self._reopen_and_greet()
+            if self._greeting:
+                self._bytes.wait_until_ready()  # what it says while it starts is no answer
             if not self._link.free_running and self._wire.waiting():
                 self._look_at_unasked()
         except WIRE_ERRORS as error:

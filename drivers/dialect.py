@@ -121,6 +121,9 @@ class Dialect(Written):
                 self._check_groups(where, step.reply, allowed)
         for where, template in self._templates():
             self._check_names(where, names_in(template), allowed)
+        for where, ask, reply in self.questions():
+            self._check_names(where, names_in(ask), allowed)
+            self._check_groups(where, reply, allowed)
         for name, quantity in self.quantities.items():
             self._check_groups(f"quantities.{name}.reading", quantity.reading.reply, allowed)
             if UNITS_OF.get(name, quantity.unit) != quantity.unit:
@@ -157,10 +160,33 @@ class Dialect(Written):
             for place in ("program", "on", "off", "start", "stop"):
                 yield from ((f"{name}.{place}", step) for step in getattr(words, place, ()))
 
+    def questions(self) -> Iterator[tuple[str, str, ReplyShape]]:
+        """Yield (place, what is asked, its reply) of all questions that are not steps or readings.
+
+        What is only listened to is asked with an empty text.
+        """
+        if self.identification is not None:
+            yield "identification", self.identification.ask, self.identification.reply
+        if self.errors is not None:
+            yield "errors", self.errors.ask, self.errors.reply
+        for name, quantity in self.quantities.items():
+            if (state := quantity.reading.state) is not None:
+                yield f"quantities.{name}.reading.state", state.ask, state.reply
+        if self.supply is not None:
+            for place in ("state", "tripped"):
+                if (words := getattr(self.supply, place)) is not None:
+                    yield f"supply.{place}", words.ask, words.reply
+        for name, source in self.source.items():
+            if source.state is not None:
+                yield f"source.{name}.state", source.state.ask, source.state.reply
+        if self.insulation is not None and self.insulation.applied is not None:
+            applied = self.insulation.applied
+            yield "insulation.applied", applied.ask or "", applied.reply
+        if self.scanner is not None:
+            yield "scanner", self.scanner.closed, self.scanner.closed_reply
+
     def _templates(self) -> Iterator[tuple[str, str]]:
         """Yield the templates that stand outside steps."""
-        if self.identification is not None:
-            yield "identification.ask", self.identification.ask
         if self.safe_off is not None:
             yield from (("safe_off.tell", template) for template in self.safe_off.tell)
         for name, quantity in self.quantities.items():
@@ -170,7 +196,7 @@ class Dialect(Written):
             for place in ("start", "fetch", "again") if quantity.block is not None else ():
                 yield f"quantities.{name}.block.{place}", getattr(quantity.block, place) or ""
         if self.scanner is not None:
-            for place in ("close", "open", "open_all", "closed"):
+            for place in ("close", "open", "open_all"):
                 yield f"scanner.{place}", getattr(self.scanner, place) or ""
 
     @property

@@ -34,6 +34,7 @@ class Link(Written):
     longest_command: int = Field(default=200, ge=8)
     echo: bool | Literal["characters"] = False
     prompt: str = Field(default="", pattern=r"^[!-~]{0,8}$")
+    banner: Reply | None = None
     free_running: bool = False
 
     @field_validator("command_end", "reply_end")

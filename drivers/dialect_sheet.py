@@ -12,20 +12,18 @@ from drivers.dialect_parts import Step
 from drivers.template import CannotSayError, Given, ValueFormat, fill
 
 _EXAMPLES: dict[str, Given] = {
-    "volts": 50.0, "amps_limit": 0.02, "protection_volts": 60.0, "remote_sense": True,
+    "volts": 5.0, "amps_limit": 0.02, "protection_volts": 6.0, "remote_sense": True,
     "range": 1.0, "automatic": True, "plc": 10.0, "offset_compensation": True,
     "resolution": 1e-6, "count": 100.0, "automatic_zero": False,
     "value": 0.01, "limit": 0.02, "list": "(@101,205)",
 }  # fmt: skip
+_TEST_VOLTS: Mapping[str, Given] = {"volts": 50.0}
 
 
 def sent_lines(dialect: Dialect) -> Iterator[tuple[str, str, str]]:
     """Yield (place, what is sent, what is awaited) for everything in the file, as it would be."""
-    words = dialect.identification
-    if words is not None:
-        yield "identification", _shown(dialect, words.ask, {}), words.reply.pattern
-    if dialect.errors is not None:
-        yield "errors", dialect.errors.ask, dialect.errors.reply.pattern
+    for place, ask, reply in dialect.questions():
+        yield place, _shown(dialect, ask, {}) if ask else "(listens)", reply.pattern
     for word in (*dialect.serial.remote, *dialect.serial.local):
         yield "serial", word, ""
     for place, step in dialect.all_steps():
@@ -48,7 +46,6 @@ def sent_lines(dialect: Dialect) -> Iterator[tuple[str, str, str]]:
         scanner = dialect.scanner
         for told in filter(None, (scanner.close, scanner.open, scanner.open_all)):
             yield "scanner", _shown(dialect, told, {}), ""
-        yield "scanner", _shown(dialect, scanner.closed, {}), scanner.closed_reply.pattern
 
 
 def _step_lines(dialect: Dialect, place: str, step: Step) -> Iterator[tuple[str, str, str]]:
@@ -68,7 +65,8 @@ def _step_lines(dialect: Dialect, place: str, step: Step) -> Iterator[tuple[str,
 def _shown(dialect: Dialect, template: str, own: Mapping[str, ValueFormat]) -> str:
     formats = {**dialect.values, **own}
     try:
-        return fill(template, {**_EXAMPLES, **dialect.options}, formats)
+        examples = {**_EXAMPLES, **(_TEST_VOLTS if dialect.role == "insulation" else {})}
+        return fill(template, {**examples, **dialect.options}, formats)
     except CannotSayError as error:
         return f"{template} ({error})"
 

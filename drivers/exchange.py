@@ -50,12 +50,17 @@ class Exchange:
     def is_clean(self) -> bool:
         return self._framer.is_clean
 
-    def send(self, command: str) -> int:
-        """Send one command when the instrument is ready for it; return when."""
+    def wait_until_ready(self) -> int:
+        """Let the instrument have its rest; return when it is over."""
         now_ns = self._time.now_ns()
         if now_ns < self._ready_at_ns:
             self._time.wait((self._ready_at_ns - now_ns) / 1e9)
             now_ns = self._time.now_ns()
+        return now_ns
+
+    def send(self, command: str) -> int:
+        """Send one command when the instrument is ready for it; return when."""
+        now_ns = self.wait_until_ready()
         self.sent = command.encode("ascii") + self.command_end
         self._wire.send(self.sent, now_ns + self._reply_ns)
         if self._link.echo:
@@ -66,12 +71,19 @@ class Exchange:
         """Send nothing but a line end: half a command that lies there ends with it."""
         self._wire.send(self.command_end, self._time.now_ns() + self._reply_ns)
 
-    def reply(self, started_ns: int, reply_s: float | None, lines: int) -> str:
-        """Return a whole reply, its lines joined by LF; nothing may come after it."""
+    def reply(
+        self, started_ns: int, reply_s: float | None, lines: int, *, greeting: bool = False
+    ) -> str:
+        """Return a whole reply, its lines joined by LF; nothing may come after it.
+
+        In a `greeting` the lines are passed over that an instrument says by itself when it starts.
+        """
         deadline_ns = self._deadline(started_ns, reply_s)
         if self._pace.write_to_read_s:
             self._time.wait(self._pace.write_to_read_s)
         text = self._line(deadline_ns)
+        while greeting and self._is_banner(text):
+            text = self._line(deadline_ns)
         for _ in range(lines - 1):
             text += "\n" + self._line(deadline_ns)
         if not self._framer.is_clean:
@@ -122,6 +134,10 @@ class Exchange:
         while (line := self._framer.next_line()) is None:
             self._framer.receive(self._wire.receive(deadline_ns))
         return as_text(line)
+
+    def _is_banner(self, text: str) -> bool:
+        banner = self._link.banner
+        return banner is not None and bool(banner.expression.fullmatch(text.strip(BLANKS)))
 
     def _drop_echo(self, command: str) -> None:
         deadline_ns = self._deadline(self._time.now_ns(), None)

@@ -98,6 +98,7 @@ class InsulationTester(Instrument):
         except (NotThisReplyError, NoValueYetError) as error:
             self._talk.doubt()
             raise self._talk.reply_error(str(error), answer.text) from error
+        self._steps.check_options(parsed.fields, answer.text)
         return Value(
             "dc-voltage", parsed.value, parsed.limit, "V", None, answer.text,
             answer.started_ns, answer.ended_ns,

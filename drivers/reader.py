@@ -121,6 +121,7 @@ class Reader:
             return None
         except NotThisReplyError as error:
             raise self._doubtful(str(error), answer.text) from error
+        self._steps.check_options(parsed.fields, answer.text)
         if parsed.value is None and parsed.limit is None:
             raise self._doubtful("no value in the reply", answer.text)
         self._talk.matched(f"{reading.reply.pattern} -> {parsed.value}, {parsed.limit}")

@@ -126,8 +126,18 @@ class Steps:
         except NotThisReplyError as error:
             self._talk.doubt()
             raise self._talk.reply_error(str(error), text) from error
+        self.check_options(fields, text)
         self._talk.matched(f"{shape.pattern} -> {fields}")
         return fields
+
+    def check_options(self, fields: Mapping[str, str], text: str) -> None:
+        """Raise ReplyError when a reply names another option, such as another output."""
+        for name, told in self._options.items():
+            shown = fields.get(name)
+            wanted = self._dialect.values.get(name, _PLAIN).write(name, told)
+            if shown is not None and not _same(shown, wanted):
+                self._talk.doubt()
+                raise self._talk.reply_error(f"it speaks of {name} {shown}, not {wanted}", text)
 
     def explained(self, error: InstrumentError) -> InstrumentError:
         """Add what the instrument itself has to say, where it can still be asked."""

@@ -36,6 +36,8 @@ class Supply(Instrument):
             given["protection_volts"] = protection_volts
         if remote_sense is not None and self._words.remote_sense == "commanded":
             given["remote_sense"] = remote_sense
+        elif remote_sense:
+            given["remote_sense"] = True  # for a step that asks whether the rear links are there
         words = self._steps.words(given)
         self._talk.make_sure()
         self._steps.select()
