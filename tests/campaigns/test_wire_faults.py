@@ -7,7 +7,8 @@ import itertools
 import pytest
 
 from drivers.dialect import shipped_names
-from tests.campaigns.wire_faults import LINKS, Case, cases_of, drawn, run_case
+from tests.campaigns.wire_fault_cases import LINKS, Case, cases_of, run_case
+from tests.campaigns.wire_faults import drawn
 
 PER_LINK = 12
 

@@ -1,11 +1,11 @@
-"""Two more dialects written from a manual's text and `dialects/README.md` alone, before any code was read.
+"""Two more dialects from a manual's text and `dialects/README.md` alone, before any code was read.
 
-Each peer here is written from the same text in `from_manuals/`. What the dialect language could not say at
-first: a line that an instrument says by itself when it is connected (now `banner`), whether the links of a
-rear sense are there (now a step `when = "remote_sense"`), and that a reading belongs to the chosen output
-(now a group named like the option). What it cannot say: a setting that is reached by stepping up and down keys, a
-number that stands for a logarithm, a checksum that must be computed; such a file cannot be written at
-all, so no number comes of it.
+Each peer here is written from the same text in `from_manuals/`. What the dialect language could not
+say at first: a line that an instrument says by itself when it is connected (now `banner`), whether
+the links of a rear sense are there (now a step `when = "remote_sense"`), and that a reading belongs
+to the chosen output (now a group named like the option). What it cannot say: a setting that is
+reached by stepping up and down keys, a number that stands for a logarithm, a checksum that must be
+computed; such a file cannot be written at all, so no number comes of it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ SUPPLY = FOLDER / "supply-with-a-status-word.toml"
 
 
 class ThreeLineTester:
-    """The tester of `insulation-tester-that-stops-itself.md`; each look at its state takes it on."""
+    """The tester of `insulation-tester-that-stops-itself.md`; a look at its state takes it on."""
 
     def __init__(self, result: str = " 1,250E3 MOhm") -> None:
         self.result, self.kilovolts, self.duration = result, "0,050", "060"
