@@ -23,7 +23,9 @@ from simulated_bench.events import NS, Events
 from simulated_bench.instruments.insulation_tester import Tester
 from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.site import Electrical, Probe
+from simulated_bench.load_cell import LoadCell
 from simulated_bench.on_the_bench import CellOnBench
+from simulated_bench.position import at_position
 from simulated_bench.timed_circuit import Piece, TimedCircuit
 
 OnBench = CellOnBench | ChainOnBench
@@ -60,12 +62,13 @@ class Running:
 
 @dataclass(frozen=True, slots=True)
 class Crosspoint:
-    """A relay of the scanner between a terminal and a lead."""
+    """A relay of the scanner between a terminal and a lead in a fixture."""
 
     channel: int
     terminal: str
     lead: str
     how: Contact
+    position: int = 1
 
 
 class Bench:
@@ -77,6 +80,8 @@ class Bench:
         self.start = start
         self.cell: OnBench = cell
         self.live = cell.live
+        self.others: dict[int, CellOnBench] = {}  # in the fixtures from the second on
+        self.scenario = cell.scenario
         self.error_scale: dict[str, float] = {}
         self.mains_hertz = mains_hertz
         self.electrical: dict[str, Electrical] = {}
@@ -85,7 +90,7 @@ class Bench:
         self.clips: dict[str, tuple[str, ...]] = {}
         self.crosspoints: dict[int, Crosspoint] = {}
         self.closed: set[int] = set()
-        self.earthed: Sequence[Element] = earth_parts()
+        self._earthed: list[Element] = earth_parts()
         self.circuit = TimedCircuit(self.parts, self._capacitors)
         self._settled_at = 0
         self._windows: list[Running] = []
@@ -101,7 +106,8 @@ class Bench:
         self._settle()
         self.changes += 1
         self.circuit.changed()
-        self.cell.disturbed()
+        for cell in self._cells():
+            cell.disturbed()
         self._watch()
 
     def window(self, probe: Probe) -> Running:
@@ -199,7 +205,30 @@ class Bench:
     def faults_change(self, seconds: float) -> None:
         """A fault of the cell or the bench comes or goes."""
         self.changing()
-        self.cell.apply(seconds)
+        for cell in self._cells():
+            cell.apply(seconds)
+
+    def serial_at(self, position: int) -> str | None:
+        """Return what stands on the label of the cell in a fixture, None where there is none."""
+        cell = self.cell if position == 1 else self.others.get(position)
+        return cell.scenario.cell.serial if cell is not None else None
+
+    def lay_in(self, cell: CellOnBench) -> None:
+        """Lay a cell into its fixture; what lay there goes away."""
+        if cell.position == 1:
+            self.next_cell(cell)
+            return
+        self.changing()
+        cell.lies_since(self.live.seconds, self.live.room)
+        cell.apply(self.live.seconds)
+        self.others[cell.position] = cell
+        self._earth()
+
+    def take_out(self, position: int) -> None:
+        """Leave a fixture from the second on empty."""
+        self.changing()
+        self.others.pop(position, None)
+        self._earth()
 
     def next_cell(self, cell: CellOnBench) -> None:
         """Another cell lies on the bench; every clip and relay is where it was."""
@@ -210,15 +239,20 @@ class Bench:
     def warm(self, celsius: float, *, soaked: bool) -> None:
         """Bring the room to a temperature; the cell follows by itself unless it is soaked."""
         self.changing()
-        self.live.room = replace(self.live.room, celsius=((self.live.seconds, celsius),), waves=())
-        if soaked:
-            self.live.put_in(celsius)
+        room = replace(self.live.room, celsius=((self.live.seconds, celsius),), waves=())
+        for live in self._lives():
+            live.room = room
+            if soaked:
+                live.put_in(celsius)
 
     # ---- the circuit in time
 
     def parts(self, seconds: float = 0.0) -> list[Part]:
         """Return every element at its mean over the next `seconds`."""
-        parts: list[Part] = [*self.cell.parts(seconds, charges=self._absorbing()), *self.earthed]
+        charges = self._absorbing()
+        parts: list[Part] = [*self.cell.parts(seconds, charges=charges), *self._earthed]
+        for other in self.others.values():
+            parts += other.parts(seconds, charges=charges)
         for device in self.electrical.values():
             parts += device.parts()
         if self._relays is None:
@@ -226,12 +260,24 @@ class Bench:
         parts += self._relays
         for terminal, leads in self.clips.items():
             parts += [contact(terminal, lead, HAND_CLIP) for lead in leads]
-        if not self.cell.outer:
+        outer = [fault for cell in self._cells() for fault in cell.outer]
+        if not outer:
             return parts
         nodes = {node for part in parts for node in (part.a, part.b)}
-        return [
-            *changed_parts(parts, self.cell.outer),
-            *inserted_parts(self.cell.outer, nodes),
+        return [*changed_parts(parts, outer), *inserted_parts(outer, nodes)]
+
+    def _cells(self) -> list[OnBench]:
+        return [self.cell, *self.others.values()]
+
+    def _lives(self) -> list[LoadCell | ChainLife]:
+        return [self.live, *(cell.live for cell in self.others.values())]
+
+    def _earth(self) -> None:
+        """Each fixture is earthed as the first one is."""
+        self._earthed = [
+            part._replace(name=at_position(position, part.name), a=at_position(position, part.a))
+            for position in (1, *self.others)
+            for part in earth_parts()
         ]
 
     def _absorbing(self) -> bool:
@@ -241,7 +287,7 @@ class Bench:
         """
         if any(tester.circuit.on for tester in self.testers):
             return True
-        if not any(abs(c.volts) > CHARGED_VOLTS for c in self.live.capacitors):
+        if not any(abs(c.volts) > CHARGED_VOLTS for c in self._charges()):
             return False
         return any(self._joined(tester.name) for tester in self.testers)
 
@@ -250,18 +296,23 @@ class Bench:
         return any(terminal.startswith(role) for terminal in (*ends, *self.clips))
 
     def _capacitors(self) -> list[Capacitor]:
-        return [*(supply.capacitor for supply in self.supplies), *self.live.capacitors]
+        return [*(supply.capacitor for supply in self.supplies), *self._charges()]
+
+    def _charges(self) -> list[Capacitor]:
+        return [capacitor for live in self._lives() for capacitor in live.capacitors]
 
     def _relay_part(self, point: Crosspoint) -> Element:
         name, closed = f"relay {point.channel}", point.channel in self.closed
-        return contact(point.terminal, point.lead, point.how, closed=closed, name=name)
+        lead = at_position(point.position, point.lead)
+        return contact(point.terminal, lead, point.how, closed=closed, name=name)
 
     def _settle(self) -> None:
         """Let everything go on to now; open windows take the means on the way there."""
         left = (self.events.now - self._settled_at) / NS
         self._settled_at = self.events.now
         while left > 0:
-            sudden = self.live.next_change()
+            every = [at for live in self._lives() if (at := live.next_change()) is not None]
+            sudden = min(every, default=None)
             seconds = left if sudden is None else min(left, max(sudden, SHORTEST_S))
             self._step(seconds)
             left = 0.0 if left - seconds < SHORTEST_S / 2 else left - seconds
@@ -276,11 +327,12 @@ class Bench:
         else:
             self.circuit.forget()
         if not self._absorbing():
-            for capacitor in self.live.capacitors:
+            for capacitor in self._charges():
                 capacitor.volts *= math.exp(-seconds / LEFT_ALONE_TAU_S)
         for supply in self.supplies:
             supply.advance(seconds)
-        self.live.advance(seconds)
+        for live in self._lives():
+            live.advance(seconds)
 
     def _pieces(self, seconds: float) -> list[Piece]:
         """The step's pieces; none where sources fight each other and nothing comes to rest."""
@@ -295,7 +347,8 @@ class Bench:
         for window in self._windows:
             window.take(pieces)
         for piece in pieces:
-            self.cell.take(piece.point, piece.seconds)
+            for cell in self._cells():
+                cell.take(piece.point, piece.seconds)
         for supply in self.supplies if pieces else ():
             supply.look(pieces[-1].point)
 
@@ -310,7 +363,7 @@ class Bench:
         if due != self._looks:
             return
         live = any(supply.output.on or supply.charging for supply in self.supplies)
-        if live or self.live.watts:
+        if live or any(each.watts for each in self._lives()):
             self.now(self._heat)
         for supply in self.supplies:
             supply.protect()
@@ -319,8 +372,10 @@ class Bench:
 
     def _stress(self, point: Point) -> None:
         """A test voltage that the gauges' backing does not stand leaves its mark for good."""
-        if self.cell.stressed(point):
+        broken = [cell for cell in self._cells() if cell.stressed(point)]
+        if broken:
             self.faults_change(self.events.now / NS)
 
     def _heat(self, point: Point) -> None:
-        self.live.heated_by(point)
+        for live in self._lives():
+            live.heated_by(point)

@@ -96,7 +96,13 @@ def _connections(crosspoints: Sequence[Crosspoint], figures: RelayFigures) -> st
     }
     text = ["[connections.defaults]\n" + _pairs(defaults)]
     for point in crosspoints:
-        pairs = {"channel": point.channel, "terminal": point.terminal, "lead": point.lead}
+        pairs: dict[str, object] = {
+            "channel": point.channel,
+            "terminal": point.terminal,
+            "lead": point.lead,
+        }
+        if point.position > 1:
+            pairs["position"] = point.position
         text.append("[[connections.relay]]\n" + _pairs(pairs))
     return "\n".join(text)
 

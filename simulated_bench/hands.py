@@ -16,11 +16,12 @@ from simulated_bench.control import Json, OrderError
 from simulated_bench.events import NS, nanoseconds
 from simulated_bench.instruments.device import Instrument
 from simulated_bench.instruments_of import TERMINALS
-from simulated_bench.on_the_bench import CellOnBench, outside
+from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.panels import PanelError
 from simulated_bench.papers import GRAVITY
 from simulated_bench.scenario import CellTable, MistakeTable
 from simulated_bench.scenario_faults import FaultTable
+from simulated_bench.scenario_lot import outside, piece_of
 from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
 
@@ -67,6 +68,8 @@ class BenchHands:
                 return {}
             case "cell":
                 return self._cell(order)
+            case "fixture":
+                return self._fixture(order)
             case "lift":
                 return self._lift(order, lifted=True)
             case "restore":
@@ -86,8 +89,8 @@ class BenchHands:
             case "wire-fault":
                 return self._wire_fault(order)
         known = (
-            "clip, load, lift, restore, temperature, cell, display, look, set, switch, touch,"
-            " operate, fault, power-cycle, unplug, plug, wire-fault"
+            "clip, load, lift, restore, temperature, cell, fixture, display, look, set, switch,"
+            " touch, operate, fault, power-cycle, unplug, plug, wire-fault"
         )
         raise OrderError(f"do: {known}, got {what!r}")
 
@@ -194,10 +197,34 @@ class BenchHands:
             table = CellTable.model_validate(keys)
         except ValidationError as error:
             raise OrderError(_first(error)) from None
-        kept = tuple(fault for fault in old.faults if fault.element and outside(fault.element))
-        scenario = old.scenario.model_copy(update={"cell": table, "fault": kept})
+        scenario = old.scenario.model_copy(update={"cell": table, "fault": _of_the_bench(old)})
         self.bench.next_cell(CellOnBench(scenario, self.bench.seed))
         return {"serial": table.serial or table.papers}
+
+    def _fixture(self, order: Mapping[str, object]) -> Json:
+        """Lay a piece of the lot into a fixture, or take out what lies there (serial null)."""
+        cell = self.bench.cell
+        lot = cell.scenario.lot
+        if lot is None or not isinstance(cell, CellOnBench):
+            raise OrderError("fixture: there is no lot on this bench")
+        position, serial = order.get("position"), order.get("serial")
+        if not isinstance(position, int) or not 1 <= position <= lot.positions:
+            raise OrderError(f"position: from 1 to {lot.positions}, got {position!r}")
+        if serial is None:
+            if position == 1:
+                raise OrderError("position: the first fixture is never empty, lay another in it")
+            self.bench.take_out(position)
+            return {}
+        number = lot.number_of(str(serial))
+        if number is None:
+            raise OrderError(f"serial: no piece of lot {lot.name} is {serial!r}")
+        if self.bench.serial_at(position) != serial:
+            scenario = piece_of(self.bench.scenario, number)
+            if position == 1:
+                faults = (*scenario.fault, *_of_the_bench(cell))
+                scenario = scenario.model_copy(update={"fault": faults})
+            self.bench.lay_in(CellOnBench(scenario, self.bench.seed, position=position))
+        return {"serial": str(serial)}
 
     def _fault(self, order: Mapping[str, object]) -> Json:
         now = self.bench.events.now / NS
@@ -259,6 +286,11 @@ def newtons_of(bench: Bench, kilograms: float) -> float:
     """Return the force of weights of this nominal mass on this bench."""
     cell = bench.cell
     return cell.loading.newtons(kilograms) if isinstance(cell, CellOnBench) else kilograms * GRAVITY
+
+
+def _of_the_bench(cell: CellOnBench) -> tuple[FaultTable, ...]:
+    """What is wrong with the bench and not with the cell that goes away."""
+    return tuple(fault for fault in cell.faults if fault.element and outside(fault.element))
 
 
 def _at_panel(do: Callable[..., T], *what: object, **how: object) -> T:

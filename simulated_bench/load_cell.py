@@ -34,6 +34,7 @@ from simulated_bench.elements import (
     with_faults,
 )
 from simulated_bench.noise import Spikes, Telegraph, key, normals, uniforms
+from simulated_bench.position import at_position
 from simulated_bench.response import Mechanics, Response
 from simulated_bench.rig import Rig
 from simulated_bench.room import Room
@@ -105,7 +106,9 @@ class LoadCell:
         body_celsius: float | None = None,
         seed: int = 0,
         name: str = "",
+        position: int = 1,
     ) -> None:
+        self.position = position  # of the fixture that it lies in
         self.description = description
         self.room = room or Room()
         self.thermal = thermal or Thermal()
@@ -172,22 +175,25 @@ class LoadCell:
 
     def heated_by(self, point: Point) -> None:
         """Take the power of the present excitation, by the bridge's nominal resistance."""
-        volts = point.volt("pad Ex+", "pad Ex-") or 0.0
+        volts = point.volt(self._at("pad Ex+"), self._at("pad Ex-")) or 0.0
         self.watts = volts**2 / self._nominal_ohms()
 
     def stressed_by(self, point: Point) -> bool:
         """Look at the voltages across the insulation; return whether it has just been pierced."""
         across = [
-            abs(point.volt(pad, body) or 0.0)
+            abs(point.volt(self._at(pad), self._at(body)) or 0.0)
             for pad in ("pad Ex+", "pad Ex-", "pad S+", "pad S-")
             for body in ("housing", "pad shield")
-            if pad in point.topology.nodes
+            if self._at(pad) in point.topology.nodes
         ]
         if self.pierced or max(across) <= self._stands_volts:
             return False
         self.pierced = True
         self.put_faults(self.faults)
         return True
+
+    def _at(self, name: str) -> str:
+        return at_position(self.position, name)
 
     # ---- time
 
@@ -303,11 +309,11 @@ class LoadCell:
         if not cable.farads() or not cable.absorption:
             return []
         parts = [Element("cable capacitance", "pad Ex-", "pad shield", 1.0)]
-        self.capacitors.append(Capacitor("cable capacitance", cable.farads()))
+        self.capacitors.append(Capacitor(self._at("cable capacitance"), cable.farads()))
         for number, (ohms, farads) in enumerate(absorption(cable.farads(), cable.absorption)):
             name = f"absorption {number + 1}"
             parts.append(Element(name, "pad Ex-", "pad shield", ohms))
-            self.capacitors.append(Capacitor(name, farads))
+            self.capacitors.append(Capacitor(self._at(name), farads))
         return parts
 
 

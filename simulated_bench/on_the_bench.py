@@ -13,9 +13,11 @@ from simulated_bench.load_cell import LoadCell
 from simulated_bench.loading import Loading
 from simulated_bench.noise import key, normals
 from simulated_bench.papers import Papers, described, response, thermal
+from simulated_bench.position import at_position
 from simulated_bench.response import Response
 from simulated_bench.scenario import CellTable, RoomTable, Scenario, ScenarioError
 from simulated_bench.scenario_faults import FaultTable, active_faults
+from simulated_bench.scenario_lot import outside
 from simulated_bench.wetness import GLAND, Path, Wetness
 
 SPREAD = {
@@ -74,7 +76,9 @@ def room_of(table: RoomTable) -> ambient.Room:
 class CellOnBench:
     """A cell with the faults of its scenario; the bench asks it for elements."""
 
-    def __init__(self, scenario: Scenario, seed: int, file: str = "") -> None:
+    def __init__(self, scenario: Scenario, seed: int, file: str = "", position: int = 1) -> None:
+        """`position` is the fixture that it lies in: its nodes are named after it."""
+        self.position = position
         self.scenario = scenario
         self.seed = seed
         self.file = file or "scenario"
@@ -94,6 +98,7 @@ class CellOnBench:
             body_celsius=table.body_celsius,
             seed=seed,
             name=papers.serial,
+            position=position,
         )
         self.extra: list[Part] = _electronics() if table.electronics else []
         self.outer: list[Fault] = []
@@ -125,7 +130,7 @@ class CellOnBench:
         if self.scenario.cell.electronics:
             mine += [Opened(name) for name in self._bridge_elements()]
         self.live.put_faults(mine)
-        self.outer = [f for f in now.elements if not self._is_mine(f)]
+        self.outer = [self._placed(f) for f in now.elements if not self._is_mine(f)]
         self.live.intermittent = list(now.intermittent)
         self.live.spikes = now.spikes
         self.live.mechanics.set_zero += (now.set_percent - self._set_percent) / 100.0
@@ -138,7 +143,18 @@ class CellOnBench:
     def parts(self, seconds: float, *, charges: bool) -> list[Part]:
         """Return the cell's elements at their means over the next seconds."""
         parts = [*self.live.parts(seconds, charges=charges), *self.extra]
-        return [self._renamed(part) for part in parts] if self._exchanged else parts
+        if self._exchanged:
+            parts = [self._renamed(part) for part in parts]
+        if self.position == 1:
+            return parts
+        return [
+            part._replace(name=self.at(part.name), a=self.at(part.a), b=self.at(part.b))
+            for part in parts
+        ]
+
+    def at(self, name: str) -> str:
+        """Return one of its nodes or elements as the bench names it."""
+        return at_position(self.position, name)
 
     def leads(self) -> tuple[str, ...]:
         """Return what an instrument may be clipped to."""
@@ -146,7 +162,7 @@ class CellOnBench:
 
     def stressed(self, point: Point) -> bool:
         """Tell whether a voltage to the housing has just broken the insulation through."""
-        volts = point.volt("pad S+", "housing")
+        volts = point.volt(self.at("pad S+"), self.at("housing"))
         if self._broken_through or volts is None or abs(volts) < BREAKS_VOLTS:
             return False
         self._broken_through = True
@@ -178,6 +194,12 @@ class CellOnBench:
 
     def disturbed(self) -> None:
         """Something has changed on the bench: a passive cell does not mind."""
+
+    def _placed(self, fault: Fault) -> Fault:
+        """A fault between the cell and its surroundings, by the bench's names."""
+        if isinstance(fault, Leak | WetLeak):
+            return replace(fault, a=self.at(fault.a), b=self.at(fault.b))
+        return fault
 
     def _exchange(self, a: str, b: str) -> None:
         ends = dict(self._exchanged)
@@ -217,11 +239,6 @@ class CellOnBench:
         for node in fault.between or ():
             if node not in nodes:
                 raise CircuitError(f"no element ends at {node!r}; nodes are {_listed(nodes)}")
-
-
-def outside(name: str) -> bool:
-    """Elements that are not the cell's: contacts, earth, what is inside instruments."""
-    return name.startswith(("relay ", "clip ", "earth ", "supply ", "dmm ", "insulation "))
 
 
 def _listed(nodes: set[str]) -> str:

@@ -13,17 +13,18 @@ from pathlib import Path
 from typing import Annotated, Literal, get_args
 
 from pydantic import (
-    BaseModel,
-    ConfigDict,
     Field,
     ValidationError,
     field_validator,
     model_validator,
 )
 
-from simulated_bench.papers import CELLS, Papers
+from simulated_bench.scenario_cell import CellTable as CellTable
+from simulated_bench.scenario_cell import MoistureTable as MoistureTable
+from simulated_bench.scenario_cell import Written
 from simulated_bench.scenario_chain import ChainTable
 from simulated_bench.scenario_faults import FaultTable
+from simulated_bench.scenario_lot import LotTable, outside
 from simulated_bench.wire_faults import FaultError, WireFault, read_fault
 
 SCENARIOS = Path(__file__).parent / "scenarios"
@@ -69,12 +70,6 @@ class ScenarioError(Exception):
         super().__init__(": ".join(part for part in (self.file, key, self.reason) if part))
 
 
-class Written(BaseModel):
-    """Base of every table of a scenario file: frozen, and unknown keys are mistakes."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-
 class WaveTable(Written):
     """A swing of the room's temperature, K and s."""
 
@@ -100,57 +95,6 @@ class RoomTable(Written):
         if times != sorted(set(times)):
             raise ValueError("the times of a profile must rise")
         return profile
-
-
-class MoistureTable(Written):
-    """Water behind the seal: content 0 to 1, time constants in s, conductance in S.
-
-    `where`: at the gland it conducts mostly to the shield, in the cell to the housing.
-    """
-
-    where: Literal["gland", "cell"] = "gland"
-    start: Annotated[float, Field(ge=0, le=1)] = 0.5
-    seal_tau_s: Annotated[float, Field(gt=0)] = 30 * 86_400.0
-    drying_tau_s: Annotated[float, Field(gt=0)] = 5 * 3600.0
-    siemens: Annotated[float, Field(gt=0)] = 1e-7
-    asymmetry: Annotated[float, Field(ge=-0.8, le=0.8)] = 0.25
-    galvanic_volts: float = 0.15
-
-
-class CellTable(Written):
-    """The cell on the bench: one of the invented ones, with what differs from its papers.
-
-    `serial` is what stands on its label. `drawn` draws its own values within the type's usual
-    spread (a lot). `body_celsius` is its temperature when it arrives, the room's when absent.
-    """
-
-    papers: str = "B-011902"
-    serial: str | None = None
-    drawn: Annotated[int, Field(ge=0)] | None = None
-    input_ohms: Annotated[float, Field(gt=0)] | None = None
-    output_ohms: Annotated[float, Field(gt=0)] | None = None
-    zero_mv_v: float | None = None
-    rated_output_mv_v: Annotated[float, Field(gt=0)] | None = None
-    insulation_ohms: Annotated[float, Field(gt=0)] | None = None
-    wires: Literal[4, 6] | None = None
-    cable_m: Annotated[float, Field(gt=0)] | None = None
-    shield_to_housing_ohms: Annotated[float, Field(gt=0)] | None = None
-    body_celsius: Annotated[float, Field(ge=-60, le=150)] | None = None
-    housing_earth_ohms: Annotated[float, Field(gt=0)] = 1e11
-    kilograms: float = 0.0
-    electronics: bool = False
-    moisture: MoistureTable | None = None
-
-    @field_validator("papers")
-    @classmethod
-    def _known(cls, papers: str) -> str:
-        if papers not in CELLS:
-            raise ValueError(f"no cell {papers!r}; there are {', '.join(CELLS)}")
-        return papers
-
-    def promised(self) -> Papers:
-        """Return what the papers say."""
-        return CELLS[self.papers]
 
 
 class InstrumentTable(Written):
@@ -243,8 +187,9 @@ class Scenario(Written):
     timezone: str = "Europe/Berlin"
     room: RoomTable = RoomTable()
     cell: CellTable = CellTable()
+    lot: LotTable | None = None
     chain: ChainTable | None = None
-    instruments: dict[Role, InstrumentTable] = {}
+    instruments: dict[Role, InstrumentTable] = Field(default_factory=dict)
     fault: tuple[FaultTable, ...] = ()
     rig: RigTable = RigTable()
     load: tuple[LoadTable, ...] = ()
@@ -282,6 +227,21 @@ class Scenario(Written):
             raise ValueError("cell and chain: one of them is on the bench")
         if self.chain is not None and "scanner" in self.instruments:
             raise ValueError("instruments.scanner: in the plant hands clip, no scanner does")
+        return self
+
+    @model_validator(mode="after")
+    def _lot_and_faults(self) -> Scenario:
+        """In a lot each fault says whose it is; pieces are counted from 1."""
+        if self.lot is not None and self.chain is not None:
+            raise ValueError("lot and chain: one of them is on the bench")
+        if self.lot is not None and self.lot.positions > 1 and "scanner" not in self.roles():
+            raise ValueError("lot.positions: more than one needs a scanner")
+        for number, fault in enumerate(self.fault):
+            of_bench = fault.element is not None and outside(fault.element)
+            if self.lot is None and fault.piece is not None:
+                raise ValueError(f"fault.{number}.piece: there is no lot")
+            if self.lot is not None and not of_bench:
+                self.lot.check_piece(fault.piece, f"fault.{number}.piece")
         return self
 
     @model_validator(mode="after")

@@ -65,7 +65,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
         "zero_percent_per_kelvin",
     ),
 }
-COMMON = ("kind", "at", "until", "note")
+COMMON = ("kind", "at", "until", "note", "piece")
 
 
 class FaultTable(BaseModel):
@@ -77,6 +77,7 @@ class FaultTable(BaseModel):
     at: Seconds = 0.0
     until: Seconds | None = None
     note: str = ""
+    piece: Annotated[int, Field(ge=1)] | None = None
     element: str | None = None
     between: tuple[str, str] | None = None
     ohms: Ohms | None = None

@@ -22,6 +22,7 @@ from simulated_bench.instruments.device import Instrument
 from simulated_bench.instruments_of import TERMINALS, Standing, stand
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.scenario import InstrumentTable, Scenario
+from simulated_bench.scenario_lot import piece_of
 from simulated_bench.wires import PtyWire, TcpWire, Wire
 
 
@@ -45,9 +46,10 @@ class ServedBench:
         self.name = name
         self.scenario = scenario
         self.seed = scenario.seed if seed is None else seed
-        kind = CellOnBench if scenario.chain is None else ChainOnBench
-        cell = kind(scenario, self.seed, file or name)
-        self.bench = Bench(self.seed, scenario.start, cell, scenario.room.mains_hertz)
+        self.bench = Bench(
+            self.seed, scenario.start, self._first(file or name), scenario.room.mains_hertz
+        )
+        self._fill_fixtures(file or name)
         self.folder = Path(tempfile.mkdtemp(prefix="bridgebench-"))
         self.selector = selectors.DefaultSelector()
         self.devices: dict[str, Instrument] = {}
@@ -123,6 +125,35 @@ class ServedBench:
             standing.accuracy,
         )
 
+    def _first(self, file: str) -> CellOnBench | ChainOnBench:
+        """What lies on the bench, in the first fixture where there is a lot."""
+        if self.scenario.chain is not None:
+            return ChainOnBench(self.scenario, self.seed, file)
+        if self.scenario.lot is None:
+            return CellOnBench(self.scenario, self.seed, file)
+        return self._piece(1, file)
+
+    def _fill_fixtures(self, file: str) -> None:
+        """The first pieces of a lot lie in the fixtures."""
+        self.bench.scenario = self.scenario
+        lot = self.scenario.lot
+        if lot is None:
+            return
+        for number in range(1, lot.cells + 1):  # a fault that cannot be is told at once
+            piece = self._piece(number, file)
+            if 1 < number <= lot.positions:
+                self.bench.lay_in(piece)
+
+    def _piece(self, number: int, file: str) -> CellOnBench:
+        lot = self.scenario.lot
+        assert lot is not None
+        scenario = piece_of(self.scenario, number)
+        if number == 1:  # what is wrong with the bench itself
+            whole = [fault for fault in self.scenario.fault if fault.piece is None]
+            scenario = scenario.model_copy(update={"fault": (*scenario.fault, *whole)})
+        position = number if number <= lot.positions else 1
+        return CellOnBench(scenario, self.seed, file, position)
+
     def _stand_instruments(self) -> None:
         scenario, roles = self.scenario, self.scenario.roles()
         if "scanner" in roles:
@@ -149,15 +180,23 @@ class ServedBench:
         self.wires[device.name] = wire
 
     def _wire_matrix(self, roles: set[str]) -> None:
-        """Channel = 100 x terminal + lead, counted from 1; rows of missing instruments lack."""
-        table = self.scenario.instrument("scanner")
+        """Channel = 100 x terminal + lead, counted from 1; rows of missing instruments lack.
+
+        The fixtures from the second on have 10000 more each.
+        """
         rows = [(role, terminal) for role, own in TERMINALS.items() for terminal in own]
         for row, (role, terminal) in enumerate(rows, 1):
             for column, lead in enumerate(LEADS, 1):
                 if role in roles:
-                    channel = 100 * row + column
-                    how = self._relay(channel, table)
-                    self.bench.crosspoints[channel] = Crosspoint(channel, terminal, lead, how)
+                    self._wire_relays(100 * row + column, terminal, lead)
+
+    def _wire_relays(self, channel: int, terminal: str, lead: str) -> None:
+        """One relay for each fixture."""
+        table, lot = self.scenario.instrument("scanner"), self.scenario.lot
+        for position in range(1, 1 + (lot.positions if lot is not None else 1)):
+            number = 10_000 * (position - 1) + channel
+            how = self._relay(number, table)
+            self.bench.crosspoints[number] = Crosspoint(number, terminal, lead, how, position)
 
     def _relay(self, channel: int, table: InstrumentTable) -> Contact:
         """A relay is as its scanner promises: contact, EMF and isolation drawn within it."""
@@ -170,7 +209,10 @@ class ServedBench:
 
     def _book_changes(self) -> None:
         """What the scenario lets happen at a bench time."""
-        for seconds in self.bench.cell.edges():
+        edges = self.bench.cell.edges()
+        if self.scenario.lot is not None:
+            edges = sorted({t for f in self.scenario.fault for t in (f.at, f.until) if t})
+        for seconds in edges:
             self.bench.events.at(nanoseconds(seconds), self._faults_change(seconds))
         if self.scenario.cell.kilograms:
             self.bench.load(newtons_of(self.bench, self.scenario.cell.kilograms))

@@ -1,0 +1,8 @@
+"""How nodes and elements are named when several cells lie in fixtures of one bench."""
+
+from __future__ import annotations
+
+
+def at_position(position: int, name: str) -> str:
+    """Return a node or an element of the cell in a fixture; the first keeps its names."""
+    return name if position == 1 or name == "earth" else f"position {position} {name}"
