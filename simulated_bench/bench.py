@@ -20,6 +20,7 @@ from simulated_bench.circuit import Point
 from simulated_bench.electrical import Contact, contact, earth_parts
 from simulated_bench.elements import Element, Part, changed_parts, inserted_parts
 from simulated_bench.events import NS, Events
+from simulated_bench.idle_fixture import idle_parts, may_be_idle
 from simulated_bench.instruments.insulation_tester import Tester
 from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.site import Electrical, Probe
@@ -94,7 +95,8 @@ class Bench:
         self.circuit = TimedCircuit(self.parts, self._capacitors)
         self._settled_at = 0
         self._windows: list[Running] = []
-        self._relays: list[Element] | None = None
+        self._relays: list[Part] | None = None
+        self._idle: dict[int, list[Part]] = {}  # fixtures that nothing is joined to
         self._looks = 0
         self.changes = 0
         self.unsolved = 0
@@ -106,6 +108,8 @@ class Bench:
         self._settle()
         self.changes += 1
         self.circuit.changed()
+        if self.others:
+            self._relays = None
         for cell in self._cells():
             cell.disturbed()
         self._watch()
@@ -250,13 +254,15 @@ class Bench:
     def parts(self, seconds: float = 0.0) -> list[Part]:
         """Return every element at its mean over the next `seconds`."""
         charges = self._absorbing()
-        parts: list[Part] = [*self.cell.parts(seconds, charges=charges), *self._earthed]
-        for other in self.others.values():
-            parts += other.parts(seconds, charges=charges)
+        if self._relays is None:
+            self._relays = self._relay_parts()
+        parts: list[Part] = []
+        for cell in self._cells():
+            if cell not in self._out_of_circuit():
+                parts += cell.parts(seconds, charges=charges)
+        parts += self._earthed
         for device in self.electrical.values():
             parts += device.parts()
-        if self._relays is None:
-            self._relays = [self._relay_part(point) for point in self.crosspoints.values()]
         parts += self._relays
         for terminal, leads in self.clips.items():
             parts += [contact(terminal, lead, HAND_CLIP) for lead in leads]
@@ -300,6 +306,42 @@ class Bench:
 
     def _charges(self) -> list[Capacitor]:
         return [capacitor for live in self._lives() for capacitor in live.capacitors]
+
+    def _relay_parts(self) -> list[Part]:
+        """Every relay of the fixtures in use; an idle fixture as a whole."""
+        self._idle = {cell.position: [] for cell in self._without_joins()}
+        open_: dict[int, list[Element]] = {}
+        parts: list[Part] = []
+        for point in self.crosspoints.values():
+            if point.position in self._idle:
+                relay = contact(point.terminal, point.lead, point.how, closed=False)
+                open_.setdefault(point.position, []).append(relay)
+            else:
+                parts.append(self._relay_part(point))
+        for cell in self._without_joins():
+            parts += idle_parts(cell, open_.get(cell.position, ()))
+        return parts
+
+    def _without_joins(self) -> list[CellOnBench]:
+        """The cells of a lot that no relay, clip or fault of the bench brings into play."""
+        if not self.others or self.clips or any(cell.outer for cell in self._cells()):
+            return []
+        joined = {self.crosspoints[channel].position for channel in self.closed}
+        return [
+            cell
+            for cell in self._cells()
+            if isinstance(cell, CellOnBench) and cell.position not in joined and may_be_idle(cell)
+        ]
+
+    def _in_circuit(self) -> list[OnBench]:
+        return [cell for cell in self._cells() if cell not in self._out_of_circuit()]
+
+    def _out_of_circuit(self) -> list[OnBench]:
+        return [
+            cell
+            for cell in self._cells()
+            if isinstance(cell, CellOnBench) and cell.position in self._idle
+        ]
 
     def _relay_part(self, point: Crosspoint) -> Element:
         name, closed = f"relay {point.channel}", point.channel in self.closed
@@ -347,7 +389,7 @@ class Bench:
         for window in self._windows:
             window.take(pieces)
         for piece in pieces:
-            for cell in self._cells():
+            for cell in self._in_circuit():
                 cell.take(piece.point, piece.seconds)
         for supply in self.supplies if pieces else ():
             supply.look(pieces[-1].point)
@@ -372,10 +414,12 @@ class Bench:
 
     def _stress(self, point: Point) -> None:
         """A test voltage that the gauges' backing does not stand leaves its mark for good."""
-        broken = [cell for cell in self._cells() if cell.stressed(point)]
+        broken = [cell for cell in self._in_circuit() if cell.stressed(point)]
         if broken:
             self.faults_change(self.events.now / NS)
 
     def _heat(self, point: Point) -> None:
-        for live in self._lives():
-            live.heated_by(point)
+        for cell in self._out_of_circuit():
+            cell.live.watts = 0.0
+        for cell in self._in_circuit():
+            cell.live.heated_by(point)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pytest
 
 from simulated_bench.on_the_bench import true_papers
 from simulated_bench.process import Leader
-from simulated_bench.scenario import Scenario, checked
+from simulated_bench.scenario import Scenario, ScenarioError, checked
 from simulated_bench.scenario_lot import piece_of
 from simulated_bench.served import ServedBench
 from tests.simulated_bench.serving import channel, lead, led, ohms, serving
@@ -14,8 +16,8 @@ from tests.simulated_bench.serving import channel, lead, led, ohms, serving
 LEADS = ("Ex+", "Ex-", "Se+", "Se-", "S+", "S-")
 
 
-def lot(**keys: object) -> Scenario:
-    return checked("test", {"lot": {"cells": 5, "positions": 3, **keys}})
+def lot(fault: Sequence[object] = (), **keys: object) -> Scenario:
+    return checked("test", {"lot": {"cells": 5, "positions": 3, **keys}, "fault": list(fault)})
 
 
 def join_at(leader: Leader, *joins: tuple[int, str, str]) -> None:
@@ -83,6 +85,33 @@ def test_one_supply_excites_all_fixtures_and_gives_the_sum_of_their_currents() -
         volts = reading(leader, "VOLT:DC")
     assert amps == pytest.approx(3 * 10.0 / 385.7, rel=0.01)  # two relays of 0.3 ohm in each
     assert volts == pytest.approx(10.0 * 385.1 / 385.7, abs=0.01)
+
+
+def test_a_fixture_that_nothing_is_joined_to_is_the_same_by_its_whole_cell() -> None:
+    """An idle fixture counts as three nodes: the reading beside it must not tell."""
+    whole = lot(
+        fault=[{"kind": "leak", "between": ["S+", "S-"], "ohms": 1e12, "piece": n} for n in (2, 3)]
+    )  # a cell with a fault is never left out
+    told = []
+    for scenario in (lot(), whole):
+        with led(scenario) as leader:
+            join_at(
+                leader,
+                *((1, "insulation +", x) for x in LEADS),
+                *((1, "insulation -", x) for x in ("shield", "housing")),
+            )
+            ohms_read = insulation(leader)
+            join_at(leader, *((1, *join) for join in ohms("S+", "S-")))
+            told.append((ohms_read, reading(leader)))
+    assert told[0][0] == pytest.approx(told[1][0], rel=2e-3)
+    assert told[0][1] == pytest.approx(told[1][1], abs=1e-5)
+
+
+def test_a_lot_without_a_scanner_or_a_fault_of_nobody_is_refused() -> None:
+    with pytest.raises(ScenarioError, match="more than one needs a scanner"):
+        checked("test", {"lot": {"positions": 2}, "instruments": {"scanner": {"missing": True}}})
+    with pytest.raises(ScenarioError, match="a piece from 1 to 5"):
+        checked("test", {"lot": {"cells": 5}, "fault": [{"kind": "open", "element": "arm A"}]})
 
 
 def test_another_piece_is_laid_in_and_taken_out() -> None:
