@@ -188,7 +188,6 @@ class AcceptancePlan(Plan):
     """The whole plan of the sequence `acceptance`."""
 
     limits: LimitPlan = LimitPlan()
-    check_standard_within_hours: Positive | None = None  # short, null and kept bridge of the day
     history: HistoryPlan | None = None
     soak: Soak | None = None
     resistance: Resistance

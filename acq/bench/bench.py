@@ -20,6 +20,7 @@ from acq.bench.connections import NOTHING, Connection
 from acq.bench.guarding import Guard
 from acq.bench.hands import Hands
 from acq.bench.lock import BenchLock, lock_name_of
+from acq.bench.relay_ways import RelayWays
 from acq.bench.roles import NotOffByHand, Roles
 from acq.bench.routing import Router
 from acq.bench.stepped_time import SteppedTime
@@ -78,8 +79,8 @@ class Bench:
             self._guard = Guard(folder, self._lock)
             for role in roles:
                 self.roles.open(role)
-            relays, channels = self.roles.relays(), file.connections.channels()
-            self.router = Router(relays, channels, hands, terminals_of(file))
+            self._ways = RelayWays(file.connections) if self.roles.relays() else None
+            self.router = Router(self.roles.relays(), self._ways, hands, terminals_of(file))
             self.make_safe()
         except BaseException as error:
             try:
@@ -189,6 +190,8 @@ class Bench:
         )
         if isinstance(instrument, HandInstrument):
             settings |= instrument.told
+        if self._ways is not None:
+            settings |= self._ways.added(request.quantity, request.role, connection)
         return as_reading(
             request.role, value, range_=request.range_, plc=request.plc, settings=settings
         )
@@ -217,11 +220,17 @@ class Bench:
             if not isinstance(meter, Dmm)
         }
         return [
-            as_reading(request.role, meter.fetch(), range_=request.range_, plc=request.plc)
+            self._fetched(request, meter, connection)
             if isinstance(meter, Dmm)
             else others[request.role]
             for request, meter in zip(requests, meters, strict=True)
         ]
+
+    def _fetched(self, request: Request, meter: Dmm, connection: Connection) -> Reading:
+        added = self._ways.added(request.quantity, request.role, connection) if self._ways else {}
+        return as_reading(
+            request.role, meter.fetch(), range_=request.range_, plc=request.plc, settings=added
+        )
 
     # --- excitation
 
@@ -230,6 +239,7 @@ class Bench:
         self.check()
         if not _supply_joins(self.router.present):
             raise BenchFailure("excitation: the supply is joined to nothing")
+        self._refuse_above_relays("excitation", wanted.protection_volts)
         supply = self.roles.supply()
         supply.program(
             wanted.volts, wanted.current_limit, wanted.protection_volts, wanted.remote_sense
@@ -304,13 +314,23 @@ class Bench:
         self.check()
         if self.router.present.roles != {"insulation"}:
             raise BenchFailure("insulation: the tester is not the only one on these leads")
-        stands = self.file.connections.maximum_volts()
-        if stands is not None and volts > stands:
-            raise BenchFailure(f"insulation: {volts:g} V, but a relay stands {stands:g} V only")
+        self._refuse_above_relays("insulation", volts)
         if self.roles.get("supply") is not None and not self.roles.supply().is_off():
             raise BenchFailure("insulation: the supply is not proven off")
         self.router.prove()
         self.roles.tester().start(volts)
+
+    def _refuse_above_relays(self, what: str, volts: float) -> None:
+        """Every relay at these leads has the voltage across it, the open ones too."""
+        if self._ways is None:
+            return
+        leads = {join.lead for join in self.router.present.joins}
+        weakest = self.file.connections.weakest(leads)
+        if weakest is not None and volts > weakest[1]:
+            raise BenchFailure(
+                f"{what}: {volts:g} V, but the relay of channel {weakest[0]} stands"
+                f" {weakest[1]:g} V only; nothing was switched on"
+            )
 
     def remove_test_voltage(self) -> None:
         """Stop the tester; its driver proves that the leads are discharged."""

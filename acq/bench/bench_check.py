@@ -32,7 +32,8 @@ class CheckedRole:
 
     def days_left(self, today: date) -> int | None:
         """How long its calibration holds, None when no due date is written down."""
-        return None if self.entry.due is None else (self.entry.due - today).days
+        ends = self.entry.holds_until
+        return None if ends is None else (ends - today).days
 
     def calibration(self, today: date) -> str:
         """The state of its calibration in words."""
@@ -40,14 +41,16 @@ class CheckedRole:
         if left is None:
             return "no due date"
         if left < 0:
-            return f"OVERDUE since {self.entry.due}"
+            return f"OVERDUE since {self.entry.holds_until}"
         return f"due in {left} days" if left <= SOON_DAYS else "in order"
 
 
 def check_bench(file: BenchFile, folder: Path, time: Time, today: date) -> Iterator[CheckedRole]:
     """Yield each role of the bench, opened and closed again; `folder` holds own dialects."""
     for role, entry in file.instruments.items():
-        late = [f"{role}: calibration overdue since {entry.due}"] if entry.overdue(today) else []
+        late = []
+        if entry.overdue(today):
+            late.append(f"{role}: calibration overdue since {entry.holds_until}")
         if entry.by_hand:
             yield CheckedRole(role=role, entry=entry, failures=tuple(late))
             continue

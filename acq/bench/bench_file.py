@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from acq.analysis.leads import Lead
-from acq.bench.connections import Join
+from acq.bench.relay_file import TERMINALS_OF, Connections
 from acq.bench.rig_file import Rig
-from acq.readings.specification import Accuracy
+from acq.readings.correction import Correction, each_once
+from acq.readings.specification import Accuracy, holds_days, in_their_time
 from drivers.written_file import FileError, Written, check, read_file
 
 ROLES = (
@@ -28,14 +26,6 @@ ROLES = (
     "barometer",
     "reference-indicator",
 )
-_TERMINALS = {
-    "dmm": ("dmm HI", "dmm LO", "dmm sense HI", "dmm sense LO"),
-    "second-dmm": ("second-dmm HI", "second-dmm LO", "second-dmm sense HI", "second-dmm sense LO"),
-    "supply": ("supply +", "supply -", "supply sense +", "supply sense -"),
-    "insulation": ("insulation +", "insulation -", "insulation guard"),
-    "source": ("source +", "source -"),
-}
-TERMINALS = tuple(terminal for terminals in _TERMINALS.values() for terminal in terminals)
 
 
 class Instrument(Written):
@@ -54,6 +44,21 @@ class Instrument(Written):
     calibrated: date | None = None
     due: date | None = None
     accuracy: tuple[Accuracy, ...] = ()
+    correction: tuple[Correction, ...] = ()
+
+    @field_validator("correction")
+    @classmethod
+    def _one_table_each(cls, entries: tuple[Correction, ...]) -> tuple[Correction, ...]:
+        each_once(entries)
+        return entries
+
+    @model_validator(mode="after")
+    def _dates_in_order(self) -> Instrument:
+        if self.calibrated and self.due and self.due < self.calibrated:
+            raise ValueError(f"due {self.due} is before calibrated {self.calibrated}")
+        if self.calibrated is None and any(entry.within_days for entry in self.accuracy):
+            raise ValueError("accuracy has within_days: the key calibrated is needed")
+        return self
 
     @model_validator(mode="after")
     def _reachable_or_by_hand(self) -> Instrument:
@@ -63,9 +68,23 @@ class Instrument(Written):
             raise ValueError("needs resource and dialect, or by_hand = true")
         return self
 
+    @property
+    def holds_until(self) -> date | None:
+        """Its due date, or the day on which its accuracy ends where that comes first."""
+        days = holds_days(self.accuracy)
+        if days is None or self.calibrated is None:
+            return self.due
+        ends = self.calibrated + timedelta(days=days)
+        return ends if self.due is None else min(self.due, ends)
+
     def overdue(self, today: date) -> bool:
         """Whether its calibration has run out on that day."""
-        return self.due is not None and self.due < today
+        return self.holds_until is not None and self.holds_until < today
+
+    def accuracy_on(self, day: date) -> tuple[Accuracy, ...]:
+        """Return what the manual says of it so long after its calibration."""
+        age = None if self.calibrated is None else (day - self.calibrated).days
+        return in_their_time(self.accuracy, age)
 
 
 class Weight(Written):
@@ -82,57 +101,6 @@ class Weight(Written):
     laboratory: str = ""
     calibrated: date | None = None
     due: date | None = None
-
-
-class RelayValues(Written):
-    """What a relay adds to what it joins."""
-
-    contact_ohms: Annotated[float, Field(ge=0)] = 0.0
-    emf_volts: Annotated[float, Field(ge=0)] = 0.0
-    isolation_ohms: Annotated[float, Field(gt=0)] | None = None
-    maximum_volts: Annotated[float, Field(gt=0)] | None = None
-
-
-class Relay(RelayValues):
-    """One relay: the channel that joins one terminal to one lead."""
-
-    channel: Annotated[int, Field(gt=0)]
-    terminal: str
-    lead: Lead
-
-    @field_validator("terminal")
-    @classmethod
-    def _known(cls, terminal: str) -> str:
-        if terminal not in TERMINALS:
-            raise ValueError(f"no terminal {terminal!r}; allowed are {', '.join(TERMINALS)}")
-        return terminal
-
-
-class Connections(Written):
-    """What the scanner can join; everything else a person clips."""
-
-    defaults: RelayValues = RelayValues()
-    relay: tuple[Relay, ...] = ()
-
-    @model_validator(mode="after")
-    def _each_once(self) -> Connections:
-        for what, values in (
-            ("channel", [relay.channel for relay in self.relay]),
-            ("join", [(relay.terminal, relay.lead.value) for relay in self.relay]),
-        ):
-            twice = [value for value, count in Counter(values).items() if count > 1]
-            if twice:
-                raise ValueError(f"{what} {twice[0]} stands here twice")
-        return self
-
-    def channels(self) -> Mapping[Join, int]:
-        """Return the channel of every join that the scanner can make."""
-        return {Join(relay.terminal, relay.lead): relay.channel for relay in self.relay}
-
-    def maximum_volts(self) -> float | None:
-        """The lowest voltage that any relay stands, V; None when none is stated."""
-        stated = [relay.maximum_volts or self.defaults.maximum_volts for relay in self.relay]
-        return min((volts for volts in stated if volts is not None), default=None)
 
 
 class Simulation(Written):
@@ -171,7 +139,7 @@ class BenchFile(Written):
 
 def terminals_of(file: BenchFile) -> tuple[str, ...]:
     """Return the terminals of every instrument of the bench."""
-    return tuple(t for role in file.instruments for t in _TERMINALS.get(role, ()))
+    return tuple(t for role in file.instruments for t in TERMINALS_OF.get(role, ()))
 
 
 def read_bench_file(path: Path) -> BenchFile:

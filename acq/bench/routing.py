@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Protocol
 
 from acq.bench.connections import NOTHING, Connection, Join
 from acq.bench.hands import Hands
+from acq.bench.relay_ways import RelayWays, Way
 from acq.errors import BenchFailure
 
 
@@ -23,13 +24,13 @@ class Router:
     def __init__(
         self,
         scanner: RelayCard | None,
-        channels: Mapping[Join, int],
+        ways: RelayWays | None,
         hands: Hands,
         terminals: Sequence[str] = (),
     ) -> None:
         """`terminals` are all that a person could have clipped to something before this run."""
         self._scanner = scanner
-        self._channels = channels if scanner is not None else {}
+        self._ways = ways if scanner is not None else None
         self._hands = hands
         self._terminals = terminals
         self._cleared = False
@@ -39,7 +40,7 @@ class Router:
 
     def reachable(self, connection: Connection) -> bool:
         """Whether relays alone can make this connection."""
-        return all(join in self._channels for join in connection.joins)
+        return not self._way(connection).by_hand
 
     def make(self, connection: Connection, seen: Callable[[], bool] | None = None) -> None:
         """Join exactly this and nothing else; read back what the relays say.
@@ -51,14 +52,14 @@ class Router:
         if connection.joins == self.present.joins:
             self.present = connection
             return
-        by_relay = {join for join in connection.joins if join in self._channels}
-        by_hand = connection.joins - by_relay
+        way = self._way(connection)
+        by_hand = way.by_hand
         off, on = self._clipped - by_hand, by_hand - self._clipped
         if self._scanner is None:
             self._by_hand(off, on, seen)  # one prompt: no relay moves between the two
         else:
             self._by_hand(off, frozenset())
-            self._switch(self._channels[join] for join in by_relay)
+            self._switch(way.channels)
             self._by_hand(frozenset(), on)
         self.present = connection
 
@@ -87,15 +88,18 @@ class Router:
         """
         if self._scanner is None:
             return
-        wanted = frozenset(
-            self._channels[join] for join in self.present.joins if join in self._channels
-        )
+        wanted = self._way(self.present).channels
         closed = self._scanner.closed()
         if closed != wanted:
             raise BenchFailure(
                 f"scanner: relays {_listed(closed)} are closed, {_listed(wanted)} should be;"
                 " nothing was switched on"
             )
+
+    def _way(self, connection: Connection) -> Way:
+        if self._ways is None:
+            return Way(frozenset(), connection.joins)
+        return self._ways.way(connection)
 
     def _switch(self, channels: Iterable[int]) -> None:
         assert self._scanner is not None

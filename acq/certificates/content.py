@@ -116,7 +116,13 @@ def _test(run: RecordedRun, issue: Issue) -> Iterator[tuple[str, Any]]:
     usual = "in the plant" if chain_visit.is_chain(run) else "at the workshop"
     place = (opened.get("workshop") or {}).get("place_of_test") or usual
     yield "Place", f"{place}, {(opened.get('bench') or {}).get('name') or 'bench not named'}"
+    yield "Check of the day", _check_of_the_day(opened.get("check_of_the_day") or {})
     yield "Issued", wording.day(issue.issued_at)
+
+
+def _check_of_the_day(found: Mapping[str, Any]) -> str:
+    """What the run found of the bench's check standard before it began; empty: not asked."""
+    return f"MISSING: {found['said']}" if found.get("missing") else str(found.get("said") or "")
 
 
 def _party(party: Mapping[str, Any]) -> dict[str, Any]:

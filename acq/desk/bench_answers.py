@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 import click
 
-from acq.bench.bench_file import Relay
 from acq.bench.instruments import kinds_of
+from acq.bench.relay_file import Relay, Reversal
 from drivers.by_hand import parse_typed
 from drivers.dialect import load_dialect
 from drivers.written_file import FileError, check
@@ -98,6 +99,61 @@ def relay(text: str) -> dict[str, Any]:
     except FileError as error:
         raise ValueError(error.reason) from None
     return relay
+
+
+def reversal(text: str) -> dict[str, Any]:
+    """One reversal relay: channel, pairs of terminals."""
+    channel, _, rest = text.strip().partition(" ")
+    pairs = [[name.strip() for name in pair.split("/")] for pair in rest.split(",")]
+    if not channel.isdigit() or not all(len(pair) == 2 for pair in pairs):
+        raise ValueError("a channel number and pairs, such as 190 supply + / supply -")
+    table = {"channel": int(channel), "exchanges": pairs}
+    try:
+        check("reversal", table, Reversal)
+    except FileError as error:
+        raise ValueError(error.reason) from None
+    return table
+
+
+def channels(text: str) -> list[int]:
+    """Channel numbers."""
+    numbers = text.replace(",", " ").split()
+    if len(numbers) < 2 or not all(number.isdigit() for number in numbers):
+        raise ValueError("two channel numbers or more, such as 101 102")
+    return [int(number) for number in numbers]
+
+
+def point(unit: str) -> Callable[[str], dict[str, float]]:
+    """Return the reader of one line of a calibration certificate."""
+
+    def read(text: str) -> dict[str, float]:
+        parts = [part.strip() for part in text.split(";" if ";" in text else ",")]
+        if len(parts) != 3:
+            raise ValueError("three values between semicolons, such as 10 mV; -0.2 uV; 0.6 uV")
+        values = [parse_typed(part, unit) for part in parts]
+        if any(value is None or limit is not None for value, limit in values):
+            raise ValueError("three numbers are needed")
+        at, correction, expanded = (float(value or 0.0) for value, _ in values)
+        if expanded < 0.0:
+            raise ValueError("an uncertainty is not negative")
+        return {"at": at, "correction": correction, "expanded_uncertainty": expanded}
+
+    return read
+
+
+def day(text: str) -> date:
+    """A date."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise ValueError("a date is needed, YYYY-MM-DD") from None
+
+
+def needed(asked: str, read: Callable[[str], Any]) -> Any:
+    """Return the answer to what cannot be left out: a blank is asked again."""
+    while (answer := until_right(asked, read, None)) is None:
+        click.echo("  this cannot be left out", err=True)
+    return answer
 
 
 def si(unit: str) -> Callable[[str], float]:

@@ -12,12 +12,15 @@ from typing import Any
 
 import click
 
-from acq.bench.bench_file import ROLES, BenchFile, Instrument, RelayValues, Weight
+from acq.bench.bench_file import ROLES, BenchFile, Instrument, Weight
 from acq.bench.instruments import kinds_of, open_instrument
 from acq.bench.one_reading import QUANTITIES
+from acq.bench.relay_file import Connections, RelayValues
 from acq.desk import bench_answers as answers
 from acq.desk.asking import ask_model
 from acq.desk.bench_answers import HAND, WHO
+from acq.errors import WrongInput
+from acq.readings.correction import Correction, each_once
 from acq.readings.printed_accuracy import read_printed
 from acq.readings.specification import UNITS, Accuracy
 from acq.readings.units import format_value
@@ -34,6 +37,7 @@ _ASKED_BY_ITSELF = (
     "visa_library",
     "identity",
     "accuracy",
+    "correction",
 )
 _EXAMPLES = {
     "description": "what stands on its front",
@@ -85,7 +89,47 @@ def ask_role(role: str, folder: Path) -> dict[str, Any]:
     entry = ask_model(Instrument, given, leave_out=_ASKED_BY_ITSELF, examples=_EXAMPLES)
     if accuracy := ask_accuracies(role):
         entry["accuracy"] = accuracy
+    if any("within_days" in each for each in accuracy) and "calibrated" not in entry:
+        asked = f"{role}: its accuracy holds for a time after calibration: calibrated on"
+        entry["calibrated"] = answers.needed(asked, answers.day)
+    known = bool(accuracy or entry.get("certificate"))
+    if corrections := ask_corrections(role) if known else []:
+        entry["correction"] = corrections
     return entry
+
+
+def ask_corrections(role: str) -> list[dict[str, Any]]:
+    """Return the corrections of a calibration certificate, table by table until a blank."""
+    known = QUANTITIES.get(role, ())
+    tables: list[dict[str, Any]] = []
+    while known:
+        asked = f"corrections from the certificate of {role}, which quantity? (blank: none)"
+        quantity = answers.until_right(asked, lambda typed: answers.one_of(typed, known), "")
+        if not quantity:
+            break
+        unit = UNITS[quantity]
+        table: dict[str, Any] = {"quantity": quantity}
+        range_ = answers.until_right(
+            f"range (in {unit}; blank: every range)", answers.si(unit), None
+        )
+        if range_ is not None:
+            table["range"] = range_
+        factor = answers.until_right("coverage factor of its uncertainties", answers.positive, 2.0)
+        table["coverage_factor"] = factor
+        asked = (
+            f"point (in {unit}): indication, correction to add, expanded uncertainty; blank ends"
+        )
+        points = []
+        while (point := answers.until_right(asked, answers.point(unit), None)) is not None:
+            points.append(point)
+        table["points"] = sorted(points, key=lambda each: each["at"])
+        try:
+            each_once([Correction.model_validate(each) for each in (*tables, table)])
+        except ValueError as error:
+            click.echo(f"  {str(error).splitlines()[-1].strip()}: once more", err=True)
+            continue
+        tables.append(table)
+    return tables
 
 
 def ask_accuracies(role: str) -> list[dict[str, Any]]:
@@ -116,7 +160,37 @@ def ask_connections() -> dict[str, Any]:
             click.echo(f"  channel {relay['channel']} stands here twice", err=True)
             continue
         relays.append(relay)
-    return table | ({"relay": relays} if relays else {})
+    if not relays:
+        return table
+    return _completed(table | {"relay": relays})
+
+
+def _completed(table: dict[str, Any]) -> dict[str, Any]:
+    """Ask reversal relays, exclusive groups, and what the relays stand where it must be known."""
+    reversals = []
+    asked = "reversal relay: channel, then the terminals it exchanges in pairs (such as 190"
+    asked += " supply + / supply -, supply sense + / supply sense -; blank: none)"
+    while (reversal := answers.until_right(asked, answers.reversal, None)) is not None:
+        reversals.append(reversal)
+    if reversals:
+        table["reversal"] = reversals
+    groups = []
+    asked = "channels of which only one may be closed at a time (such as 101 102 103; blank: none)"
+    while (group := answers.until_right(asked, answers.channels, None)) is not None:
+        groups.append(group)
+    if groups:
+        table["exclusive"] = groups
+    while True:
+        try:
+            check("connections", table, Connections)
+        except FileError as error:
+            click.echo(f"  {error.reason}", err=True)
+            if "maximum_volts" not in error.reason:
+                raise WrongInput(f"connections: {error.reason}") from None
+            volts = answers.needed("maximum volts of the relays", answers.si("V"))
+            table["defaults"] = {**table.get("defaults", {}), "maximum_volts": volts}
+        else:
+            return table
 
 
 def told(entry: Mapping[str, Any]) -> str:
@@ -206,6 +280,12 @@ def _ask_accuracy(quantity: str) -> dict[str, Any] | None:
             None,
         )
         entry |= {} if factor is None else {"coverage_factor": factor}
+    days = answers.until_right(
+        "holds for so many days after calibration (such as 365; blank: always)",
+        answers.positive,
+        None,
+    )
+    entry |= {} if days is None else {"within_days": days}
     entry |= _ask_temperature(quantity) | _named("source", "manual and page")
     try:
         check("accuracy", entry, Accuracy)

@@ -57,7 +57,8 @@ class Accuracy(Written):
     and so cancels by reversal or zero subtraction. `linearity_ppm` (of range) is what stays in
     ratios of two readings in this range. `noise` is the standard deviation of one reading at
     `noise_plc` power-line cycles; it is used only where a single reading stands alone.
-    `input_ohms` is the input resistance that loads the source.
+    `input_ohms` is the input resistance that loads the source. `within_days` of the calibration it
+    holds (a manual's columns 24 h, 90 days, 1 year); without it always.
     """
 
     quantity: Quantity
@@ -77,6 +78,7 @@ class Accuracy(Written):
     temperature_range_ppm_per_K: float = Field(default=0.0, ge=0)  # noqa: N815
     reference_temperature: float = 23.0
     reference_span: float = Field(default=5.0, ge=0)
+    within_days: float | None = Field(default=None, gt=0)
     source: str = ""
 
     @model_validator(mode="after")
@@ -119,6 +121,39 @@ class Accuracy(Written):
         return max(0.0, abs(temperature - self.reference_temperature) - self.reference_span)
 
 
+def same_range(one: float, other: float | None) -> bool:
+    """Return whether two range values name the same range."""
+    return other is not None and math.isclose(one, other, rel_tol=1e-6)
+
+
+def in_their_time(entries: tuple[Accuracy, ...], days: float | None) -> tuple[Accuracy, ...]:
+    """Return the entries that hold so many days after the calibration, one of each range.
+
+    Of several columns the shortest that still holds is taken. Where the age is not known, or
+    none holds any more, it is the longest: that the time is over is told by `holds_days`.
+    """
+    chosen: dict[tuple[str, float | None], Accuracy] = {}
+    for entry in sorted(entries, key=lambda each: each.within_days or math.inf):
+        where = (entry.quantity, entry.range)
+        if where not in chosen or _over(chosen[where], days):
+            chosen[where] = entry
+    return tuple(entry for entry in entries if entry in chosen.values())
+
+
+def holds_days(entries: tuple[Accuracy, ...]) -> float | None:
+    """Return for how many days after a calibration every range has an accuracy; None: no end."""
+    longest: dict[tuple[str, float | None], float] = {}
+    for entry in entries:
+        where = (entry.quantity, entry.range)
+        longest[where] = max(longest.get(where, 0.0), entry.within_days or math.inf)
+    shortest = min(longest.values(), default=math.inf)
+    return None if math.isinf(shortest) else shortest
+
+
+def _over(entry: Accuracy, days: float | None) -> bool:
+    return entry.within_days is not None and (days is None or days > entry.within_days)
+
+
 def find_accuracy(
     entries: tuple[Accuracy, ...], quantity: str, range_: float | None, value: float | None
 ) -> Accuracy | None:
@@ -133,7 +168,7 @@ def find_accuracy(
     for entry in ranged:
         if entry.range is None:
             continue
-        if range_ is not None and math.isclose(entry.range, range_, rel_tol=1e-6):
+        if same_range(entry.range, range_):
             return entry
         if range_ is None and value is not None and abs(value) <= entry.range:
             return entry

@@ -22,6 +22,7 @@ import GTC
 
 from acq.errors import WrongInput
 from acq.readings.budget import budget, expanded
+from acq.readings.correction import Correction, find_correction
 from acq.readings.measured import Bound, Measured, Uncertain
 from acq.readings.reading import Reading
 from acq.readings.specification import Accuracy, find_accuracy
@@ -37,7 +38,8 @@ class Uncertainties:
     """The influence quantities of one run. Ask every reading of a run from the same object.
 
     `instruments` gives each role's accuracies; `bench_temperature` (degC, +- its half width)
-    is None when nobody measured it.
+    is None when nobody measured it. `corrections` from each role's calibration certificate are
+    added to what it indicates.
     """
 
     def __init__(
@@ -45,7 +47,9 @@ class Uncertainties:
         instruments: Mapping[str, Sequence[Accuracy]],
         bench_temperature: float | None = None,
         bench_temperature_half_width: float = 0.0,
+        corrections: Mapping[str, Sequence[Correction]] | None = None,
     ) -> None:
+        self._corrections = dict(corrections or {})
         self._instruments = {role: tuple(entries) for role, entries in instruments.items()}
         self._temperature = bench_temperature
         self._half_width = bench_temperature_half_width
@@ -144,7 +148,60 @@ class Uncertainties:
             accuracy.offset_limit / accuracy.coverage_factor,
         )
         drift = self._temperature_part(reading, accuracy, value)
-        return value + value * gain + offset + self._linearity(reading, accuracy, value) + drift
+        indicated = value + value * gain + offset + self._linearity(reading, accuracy, value)
+        return indicated + drift + self._corrected(reading, value) + self._way(reading, value)
+
+    def correction(self, reading: Reading) -> float:
+        """Return what the calibration certificate adds to a reading; 0 for a bound."""
+        entry = self._correction_of(reading) if reading.is_number else None
+        return 0.0 if entry is None else entry.at(_number(reading))[0]
+
+    def anew(self) -> Uncertainties:
+        """Return the same instruments with influences of their own: for a run from its start."""
+        return Uncertainties(
+            self._instruments, self._temperature, self._half_width, self._corrections
+        )
+
+    def _correction_of(self, reading: Reading) -> Correction | None:
+        entries = self._corrections.get(reading.instrument, ())
+        range_ = reading.range_
+        if entries and range_ is None:
+            range_ = self._accuracy(reading).range
+        return find_correction(entries, reading.quantity, range_)
+
+    def _corrected(self, reading: Reading, value: float) -> Any:
+        """Return the correction; its uncertainty is the calibration's, common to the table."""
+        entry = self._correction_of(reading)
+        if entry is None:
+            return 0.0
+        correction, u = entry.at(value)
+        where = ("correction", reading.instrument, reading.quantity, entry.range)
+        name = f"{reading.instrument} calibration, {reading.quantity}"
+        if entry.range is not None:
+            name = f"{name} {format_value(entry.range, entry.unit)} range"
+        return correction + u * self._influence(where, name, 1.0)
+
+    def _way(self, reading: Reading, value: float) -> Any:
+        """Return what relays between instrument and leads add: limits, taken as rectangular.
+
+        The EMF belongs to the relays: it is shared by all readings through them and cancels by
+        reversal or zero subtraction. Leakage past an insulation test lowers what is read; both
+        ways are counted.
+        """
+        channels = str(reading.settings.get("relays") or "")
+        total: Any = 0.0
+        for key, name in (("relay_emf_volts", "EMF"), ("relay_contact_ohms", "contacts")):
+            if limit := float(reading.settings.get(key) or 0.0):
+                where = ("relay", key, channels)
+                told = f"{name} of relays {channels}"
+                total = total + self._influence(where, told, limit / _RECTANGULAR)
+        if leak := float(reading.settings.get("relay_leak_siemens") or 0.0):
+            share = min(1.0, abs(value) * leak)
+            leaking = self._influence(
+                ("relay leak", leak), "leakage of open relays", 1.0 / _RECTANGULAR
+            )
+            total = total + value * share * leaking
+        return total
 
     def _temperature_part(self, reading: Reading, accuracy: Accuracy, value: float) -> Any:
         kelvins = self._kelvins(accuracy)

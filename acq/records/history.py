@@ -16,6 +16,7 @@ from acq.records.delivery import journal_of
 from acq.records.ledger import EntryKind
 from acq.records.recorded_run import Correction, RecordedRun
 from acq.records.tables import checks, findings, runs
+from acq.runs.fit_for_use import LastCheck
 
 _NEAR = 3
 
@@ -88,23 +89,26 @@ def corrections(connection: Connection, entries: Iterable[ledger.Entry]) -> tupl
     return tuple(Correction(d["by"], d["at"], d["reason"], d["changes"]) for d in documents if d)
 
 
-def newest_on_bench(connection: Connection, sequence: str, bench: str) -> datetime | None:
-    """Return when this sequence last finished on a bench without a failure, None for never.
+def newest_on_bench(connection: Connection, sequence: str, bench: str) -> LastCheck | None:
+    """Return the newest finished run of a sequence on a bench, None for none.
 
     Runs for indication only do not count.
     """
     wanted = (
-        select(runs.c.id, runs.c.closed_at)
+        select(runs.c.id, runs.c.number, runs.c.serial, runs.c.closed_at, runs.c.conformity)
         .where(runs.c.sequence == sequence, runs.c.state == "finished")
         .where(runs.c.indication_only.is_(False), runs.c.closed_at.is_not(None))
-        .where(runs.c.conformity.is_distinct_from("fail"))
         .order_by(runs.c.closed_at.desc())
     )
     for row in connection.execute(wanted):
         opened = recorded(connection, row.id).opened
         if (opened.get("bench") or {}).get("name") == bench:
-            closed: datetime = row.closed_at
-            return closed
+            return LastCheck(
+                number=row.number,
+                serial=row.serial,
+                at=row.closed_at,
+                passed=row.conformity != "fail",
+            )
     return None
 
 

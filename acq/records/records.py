@@ -22,6 +22,7 @@ from acq.records.recorded_run import RecordedRun
 from acq.records.report import Report
 from acq.records.tables import about, runs
 from acq.records.verify import verify
+from acq.runs.fit_for_use import LastCheck
 
 
 class Records:
@@ -191,8 +192,8 @@ class Records:
         with self._engines.reading() as connection:
             return bench_state.bench_state(connection, bench)
 
-    def newest_on_bench(self, sequence: str, bench: str) -> datetime | None:
-        """Return when a sequence last finished on a bench without a failure, None for never."""
+    def newest_on_bench(self, sequence: str, bench: str) -> LastCheck | None:
+        """Return the newest finished run of a sequence on a bench, None for none."""
         with self._engines.reading() as connection:
             return history.newest_on_bench(connection, sequence, bench)
 

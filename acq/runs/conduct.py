@@ -30,6 +30,7 @@ from acq.records.records import Records
 from acq.runs.control_socket import Onlookers
 from acq.runs.effects import Past, past_of
 from acq.runs.ending import exit_code_of, stopping_once, worst_conformity
+from acq.runs.fit_for_use import DayCheck, check_of_the_day, overdue
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Journal, Line
 from acq.runs.live_desk import LiveDesk
@@ -40,7 +41,7 @@ from drivers.errors import InstrumentError
 from drivers.time import Time, WallTime
 from drivers.written_file import FileError, check
 
-CHECK_STANDARD = "check-standard"  # the sequence
+JACK = "reference-indicator"  # the optional role of sequences that load a cell
 _LIBRARIES = ("bridgebench", "GTC", "numpy", "scipy")
 
 
@@ -60,6 +61,7 @@ class Opening:
     work_done: str = ""  # on the item, before an as-left run
     workshop: dict[str, Any] = field(default_factory=dict)
     customer: dict[str, Any] = field(default_factory=dict)
+    checked: DayCheck | None = None  # where the plan wants a check of the day
 
     def as_json(self, number: str, at: datetime) -> dict[str, Any]:
         simulation = self.bench.simulation
@@ -85,6 +87,7 @@ class Opening:
             "versions": {name: version(name) for name in _LIBRARIES},
             "workshop": self.workshop,
             "customer": self.customer,
+            **({} if self.checked is None else {"check_of_the_day": self.checked.as_json()}),
         }
 
 
@@ -167,52 +170,39 @@ class Conductor:
 
     def _looked_at_due_dates(self, opening: Opening) -> Opening:
         """Return the opening, marked where an instrument of the sequence is overdue."""
-        today = _utc(self._time).date()
-        used = (*opening.sequence.roles, *opening.sequence.optional)
-        wanted = [role for role in used if role in opening.bench.instruments]
-        late = [role for role in wanted if opening.bench.instruments[role].overdue(today)]
+        now = _utc(self._time)
+        roles = (*opening.sequence.roles, *opening.sequence.optional)
+        loads = JACK in opening.sequence.optional and getattr(opening.plan, "as_found", True)
+        late = overdue(opening.bench, roles, now.date(), loads=bool(loads))
         if late and not opening.indication_only:
-            dues = ", ".join(f"{role} since {opening.bench.instruments[role].due}" for role in late)
             raise BenchFailure(
-                f"calibration overdue: {dues}; have it calibrated, or run with --indication-only"
+                f"calibration overdue: {', '.join(late)}; have it calibrated, or run with"
+                " --indication-only"
             )
-        stale = self._no_check_of_the_day(opening)
-        if stale and not opening.indication_only:
-            raise BenchFailure(f"{stale}; run check-standard first, or run with --indication-only")
-        return replace(opening, indication_only=bool(late or stale))
-
-    def _no_check_of_the_day(self, opening: Opening) -> str:
-        """Return what is missing of the check that the plan wants of this bench; empty: nothing.
-
-        The plan's `check_standard_within_hours`: short, null and kept bridge read lately.
-        """
-        hours = getattr(opening.plan, "check_standard_within_hours", None)
-        if hours is None:
-            return ""
-        name = opening.bench.name
-        newest = self._records.newest_on_bench(CHECK_STANDARD, name)
-        if newest is None:
-            return f"no check of the day: bench {name!r} has no passed check standard"
-        age = (_utc(self._time) - newest).total_seconds() / 3600.0
-        if age <= hours:
-            return ""
-        return (
-            f"no check of the day: the check standard of bench {name!r} is {age:.1f} h old,"
-            f" the plan wants {hours:g} h"
-        )
+        wanted = opening.plan.check_of_the_day
+        checked = check_of_the_day(wanted, self._records, opening.bench.name, now)
+        stale = checked is not None and bool(checked.missing)
+        if checked is not None and stale and not opening.indication_only:
+            raise BenchFailure(
+                f"no check of the day: {checked.missing}; run check-standard first, or run with"
+                " --indication-only"
+            )
+        return replace(opening, indication_only=bool(late or stale), checked=checked)
 
     def _conduct(
         self, journal: Journal, past: Past, script: Sequence, cell: Cell | ChainPapers, plan: Plan
     ) -> Outcome:
         journal.watch(self._deliver_finished_checks(journal))
         file = read_bench_file(self.folder.bench_file)
-        accuracies = {role: entry.accuracy for role, entry in file.instruments.items()}
+        day = datetime.fromisoformat(_first(journal)["run"]["opened_at"]).date()
+        accuracies = {role: entry.accuracy_on(day) for role, entry in file.instruments.items()}
+        corrections = {role: entry.correction for role, entry in file.instruments.items()}
         run = Run(
             journal=journal,
             past=past,
             cell=cell,
             plan=plan,
-            uncertainties=Uncertainties(accuracies),
+            uncertainties=Uncertainties(accuracies, corrections=corrections),
             accuracies=accuracies,
             technician=self._technician,
             open_bench=lambda hands: self._open_bench(script, hands),

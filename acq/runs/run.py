@@ -234,7 +234,7 @@ class Run(Generic[P_co]):
         """Start the script anew in this process: what is finished is answered by the journal."""
         self._past, self.findings = past, []
         self._states, self._current, self._seen = [], None, {}
-        self.uncertainties = Uncertainties(self._accuracies)
+        self.uncertainties = self.uncertainties.anew()
 
     def _have_a_rest(self) -> None:
         """Between two checks a person may have a pause; what is told then is for the next one."""

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from acq.cells.cell import Cell
 from acq.cells.chain_subject import ChainPapers
 from acq.errors import WrongInput
+from acq.runs.fit_for_use import CheckOfTheDay
 from drivers.written_file import FileError, Written, read_file
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ class Plan(Written):
 
     name: str = ""
     description: str = ""
+    check_of_the_day: CheckOfTheDay | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ import pytest
 from acq.desk.command_line import run_command
 from acq.records.records import Records
 from acq.runs.journal import Line
+from tests.acq.certificates.pdf_text import pages
 from tests.bench_watch import BenchWatch
 from tests.conducting import QUICK, Trial
 
@@ -25,6 +26,7 @@ class Day:
 
     def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
         self.records = f"sqlite:///{folder / 'records.sqlite'}"
+        self.pdf = folder / "certificate.pdf"
         self._capsys = capsys
         self.said = ""
 
@@ -39,6 +41,13 @@ class Day:
     def acceptance(self) -> tuple[int, dict[str, Any]]:
         code, _ = self._run("acceptance", "B-011902", "healthy", str(QUICK))
         return code, self.document
+
+    def certificate(self) -> str:
+        """The text of the newest run's certificate."""
+        run = json.loads(self.out)["run"]["number"]
+        arguments = ("certificate", run, "-o", str(self.pdf), "--records", self.records)
+        assert self.command(*arguments) == 0, self.said
+        return "".join(pages(self.pdf.read_bytes()))
 
     def _run(
         self, sequence: str, serial: str, scenario: str, plan: str
@@ -120,14 +129,18 @@ def test_from_the_first_point_to_a_closed_bench_and_its_clearing(day: Day) -> No
 
 def test_a_plan_may_want_the_check_of_the_day(day: Day, tmp_path: Path) -> None:
     plan = tmp_path / "plan.toml"
-    plan.write_text("check_standard_within_hours = 12.0\n" + QUICK.read_text())
+    plan.write_text(QUICK.read_text() + "\n[check_of_the_day]\nwithin_hours = 12.0\n")
     assert day.acceptance_of(plan) == 3
-    assert "no check of the day: bench 'Simulated bench' has no passed" in day.said
+    assert "no check of the day: bench 'Simulated bench' has no check standard" in day.said
     assert day.acceptance_of(plan, "--indication-only", "--json") == 0
     assert json.loads(day.out)["run"]["indication_only"] is True
+    assert "CheckofthedayMISSING" in day.certificate()
     assert day.check()[0] == 0
+    checked = day.document["run"]["number"]
     assert day.acceptance_of(plan, "--json") == 0
     assert json.loads(day.out)["run"]["indication_only"] is False
+    said = f"Checkofthedaycheckstandard{BOX},run{checked},inorder"
+    assert said in day.certificate()
 
 
 def test_a_run_that_was_killed_while_it_closed_the_bench_is_taken_up(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,8 @@ from acq.desk.bench_in_use import VARIABLE, bench_options
 from acq.desk.exit_codes import ExitCode
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from acq.bench.bench_file import BenchFile
     from acq.bench.hands import Hands
     from acq.readings.reading import Reading
@@ -49,14 +52,14 @@ def read(
     with bench_in_use(bench, simulated=simulated, scenario=scenario) as used:
         hands = _hands(used.time, prompts=prompts)
         reading = read_once(used.file, used.folder, used.time, hands, role, quantity, range_, plc)
-    uncertainty, why_not = standard_uncertainty(used.file, reading)
+        told = told_of(used.file, reading, used.today())
     if as_json:
-        document = as_document(reading, uncertainty) | {"simulated": used.simulated}
+        document = as_document(reading, told) | {"simulated": used.simulated}
         click.echo(json.dumps(document, ensure_ascii=False, indent=2))
     else:
-        show([as_line(reading, uncertainty) + (", SIMULATED" if used.simulated else "")])
-    if why_not:
-        click.echo(f"bridgebench: {why_not}", err=True)
+        show([as_line(reading, told) + (", SIMULATED" if used.simulated else "")])
+    if told.why_not:
+        click.echo(f"bridgebench: {told.why_not}", err=True)
     return ExitCode.DONE
 
 
@@ -72,36 +75,60 @@ def _hands(time: Time, *, prompts: bool) -> Hands:
     return AskingHands(PersonAtTerminal().answer)
 
 
-def standard_uncertainty(file: BenchFile, reading: Reading) -> tuple[float | None, str]:
-    """Return u by the accuracy in the bench file, or None and why there is none."""
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the bench file says about a reading: correction of the certificate, and u after it."""
+
+    correction: float = 0.0
+    uncertainty: float | None = None
+    why_not: str = ""  # why there is no uncertainty
+
+
+def told_of(file: BenchFile, reading: Reading, today: date) -> Told:
+    """Return correction and standard uncertainty by the bench file, or why there is none."""
     from acq.errors import WrongInput
     from acq.readings.measured import Bound
     from acq.readings.uncertainty import Uncertainties
 
-    accuracies = {role: entry.accuracy for role, entry in file.instruments.items()}
+    known = Uncertainties(
+        {role: entry.accuracy_on(today) for role, entry in file.instruments.items()},
+        corrections={role: entry.correction for role, entry in file.instruments.items()},
+    )
+    correction = known.correction(reading)
     try:
-        measured = Uncertainties(accuracies).of(reading)
+        measured = known.of(reading)
     except WrongInput as error:
-        return None, str(error)
-    return (measured.u if isinstance(measured, Bound) else float(measured.u)), ""
+        return Told(correction, None, str(error))
+    return Told(correction, measured.u if isinstance(measured, Bound) else float(measured.u))
 
 
-def as_document(reading: Reading, uncertainty: float | None) -> dict[str, Any]:
-    """Return the reading in SI, as a journal has it, with its standard uncertainty."""
-    return reading.to_json() | {"standard_uncertainty": uncertainty}
+def as_document(reading: Reading, told: Told) -> dict[str, Any]:
+    """Return the reading in SI, as a journal has it, corrected, with its standard uncertainty.
+
+    `value` is what the instrument indicated; `corrected` has the certificate's correction added.
+    """
+    number = reading.value if reading.is_number else None
+    return reading.to_json() | {
+        "correction": told.correction,
+        "corrected": None if number is None else number + told.correction,
+        "standard_uncertainty": told.uncertainty,
+    }
 
 
-def as_line(reading: Reading, uncertainty: float | None) -> str:
+def as_line(reading: Reading, told: Told) -> str:
     """Return the reading as people write it."""
     from acq.readings.units import format_bound, format_value
 
+    uncertainty = told.uncertainty
     if reading.value is None:
         value = f"over range ({reading.limit})"
     elif reading.limit is not None:
         value = format_bound(reading.value, reading.limit, reading.unit)
     else:
-        value = format_value(reading.value, reading.unit, uncertainty)
+        value = format_value(reading.value + told.correction, reading.unit, uncertainty)
     parts = [f"{reading.instrument} {reading.quantity}: {value}"]
+    if told.correction:
+        parts.append(f"corrected by {told.correction:+.3g} {reading.unit}")
     if uncertainty is not None:
         parts.append(f"standard uncertainty {format_value(uncertainty, reading.unit, uncertainty)}")
     if reading.range_ is not None:

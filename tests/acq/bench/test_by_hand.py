@@ -195,7 +195,7 @@ S_PAIR = LeadPair(Lead.S_PLUS, Lead.S_MINUS)
 
 def test_clips_are_cleared_once_and_moved_off_before_on_in_one_prompt() -> None:
     person = Person()
-    router = Router(None, {}, person, ("dmm HI", "dmm LO"))
+    router = Router(None, None, person, ("dmm HI", "dmm LO"))
     router.make(ohms(EX_PAIR))
     router.make(ohms(S_PAIR))
     assert person.cleared == [("dmm HI", "dmm LO")]
@@ -207,7 +207,7 @@ def test_clips_are_cleared_once_and_moved_off_before_on_in_one_prompt() -> None:
 
 def test_a_person_is_told_when_the_leads_are_live() -> None:
     person = Person()
-    router = Router(None, {}, person)
+    router = Router(None, None, person)
     router.live_volts = 10.0
     router.make(ohms(EX_PAIR))
     assert person.clips[0][2] == 10.0

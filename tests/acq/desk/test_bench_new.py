@@ -39,6 +39,7 @@ DMM = [
     "100 mV",
     "50 ppm + 35 ppm",
     "",
+    "365",  # days
     "23 ± 5",
     "5 ppm + 1 ppm",
     "manual, page 12 (invented)",
@@ -50,6 +51,20 @@ DMM = [
     "",
     "",
     "",
+    "",
+    ENDS,
+    "dc-voltage",  # corrections from the certificate
+    "100 mV",
+    "2",
+    "10 mV; -0.2 uV",  # no uncertainty: asked again
+    "10 mV; -0.2 uV; 0.6 uV",
+    "0 mV; 0.1 uV; 0.4 uV",
+    ENDS,
+    "dc-voltage",  # the same range once more: refused
+    "100 mV",
+    "",
+    "1 mV; 0; 0.4 uV",
+    ENDS,
     ENDS,
 ]
 SUPPLY = [
@@ -65,11 +80,13 @@ SUPPLY = [
     "",
     "",
     "",
+    "",
+    ENDS,
     ENDS,
 ]
 INSULATION = ["hand", "a tester with a display", "0051", ".", ENDS]
 SCANNER = ["TCPIP0::192.0.2.8::5025::SOCKET", "scpi-scanner", "", "."]
-HYGROMETER = ["hand", ".", "relative-humidity", "", "2 %RH", "", "", "", "", ENDS]
+HYGROMETER = ["hand", ".", "relative-humidity", "", "2 %RH", "", "", "", "", "", ENDS, ENDS]
 RELAYS = [
     "0.3",
     "1e-6",
@@ -78,7 +95,16 @@ RELAYS = [
     "101 dmm LO Ex-",
     "102 dmm XX Ex-",
     "201 dmm LO Ex-",
+    "202 insulation + Ex+",
     ENDS,
+    "190 dmm HI",  # no pair: asked again
+    "190 dmm HI / dmm LO",
+    ENDS,
+    "101",  # one channel: asked again
+    "101 201",
+    ENDS,
+    "",  # the tester's voltage goes through relays: what they stand cannot be left out
+    "150",
 ]
 WEIGHTS = ["y", "20", "10", "", "0.001", "2", "M1", ".", "n"]
 ANSWERS = [
@@ -123,6 +149,11 @@ def test_what_was_answered_is_read_back_from_the_file(tmp_path: Path) -> None:
     assert (volts.range, volts.reading_ppm, volts.range_ppm) == (0.1, 50.0, 35.0)
     assert volts.coverage_factor == pytest.approx(3**0.5)  # a limit of error, GUM 4.3.7
     assert volts.temperature_reading_ppm_per_K == 5.0
+    assert volts.within_days == 365.0
+    (correction,) = dmm.correction
+    assert correction.range == 0.1
+    points = [(each.at, each.correction, each.expanded_uncertainty) for each in correction.points]
+    assert points == [(0.0, 1e-7, 4e-7), (0.01, pytest.approx(-2e-7), pytest.approx(6e-7))]
     assert volts.source == "manual, page 12 (invented)"
     assert (ohms.range, ohms.reading_ppm, ohms.digits) == (1000.0, 100.0, 3.0)
     assert ohms.resolution == pytest.approx(1e-3)
@@ -133,7 +164,12 @@ def test_what_was_answered_is_read_back_from_the_file(tmp_path: Path) -> None:
     assert file.connections.channels() == {
         Join("dmm HI", Lead.EX_PLUS): 101,
         Join("dmm LO", Lead.EX_MINUS): 201,
+        Join("insulation +", Lead.EX_PLUS): 202,
     }
+    (reversal,) = file.connections.reversal
+    assert (reversal.channel, reversal.exchanges) == (190, (("dmm HI", "dmm LO"),))
+    assert file.connections.exclusive == ((101, 201),)
+    assert file.connections.defaults.maximum_volts == 150.0
     assert file.connections.defaults.contact_ohms == 0.3
     (weight,) = file.weights
     assert (weight.nominal_kilograms, weight.pieces, weight.accuracy_class) == (20.0, 10, "M1")
@@ -148,6 +184,11 @@ def test_a_wrong_answer_says_what_is_allowed(tmp_path: Path) -> None:
         "scpi-supply is for a supply",
         "channel 101 stands here twice",
         "no terminal 'dmm XX'",
+        "three values between semicolons",
+        "two tables of corrections",
+        "such as 190 supply + / supply -",
+        "two channel numbers or more",
+        "maximum_volts is needed",
         "taken down: dc-voltage, 100 mV range: 50 ppm of reading + 35 ppm of range",
         "written: ",
     ):
