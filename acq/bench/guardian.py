@@ -5,8 +5,9 @@ a pipe whose write end only the run has, and a share of the bench's lock. When t
 without the word `proven`, the run was killed, or could not prove that everything is off: then
 the guardian opens the links itself, switches off, reads back, and repeats until it is proven.
 
-There are two of them, each in a session of its own, that watch one another: the first acts, and
-the second when the first is gone. So the run and either one may be killed in the same instant.
+There are two of them, each in a session of its own, that watch one another by beats: the first
+acts, and the second when the first is gone, or hangs. So the run and either one may be killed, or
+stopped, in the same instant. A guardian that hangs while the run goes on stops the run.
 When all three are, nobody is left: outputs stay as they are until the next run on this bench
 opens it, which switches off before anything else, or until `bridgebench bench off`. An
 over-voltage protection in the supply and a person at the mains switch are the last resort.
@@ -23,8 +24,10 @@ import sys
 import time as wall
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 from acq.bench.bench_file import BenchFile, read_bench_file
+from acq.bench.heartbeat import BEAT_S, Twin, beat
 from acq.bench.making_safe import Outcome, make_safe
 from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
 from acq.errors import BenchFailure
@@ -35,7 +38,18 @@ PROVEN = b"proven\n"
 ALONE = b"alone\n"
 _RETRY_S = 0.25
 _GIVE_UP_S = 600.0
-_FIRST_HAS_S = 60.0  # then the second tries as well
+_FIRST_HAS_S = 60.0  # then the second does it
+_HANGS_S = 5.0  # without a beat when the run is gone: the second does it
+_SILENT_S = 30.0  # without a beat while the run goes on: it stops; a busy computer takes no longer
+_LOOK_S = 2.0
+
+
+class _Pipes(NamedTuple):
+    """What a guardian holds: the run's word, its twin's beats, and its own."""
+
+    run: int
+    twin: int
+    says: int
 
 
 def main(arguments: list[str]) -> int:
@@ -50,46 +64,77 @@ def main(arguments: list[str]) -> int:
     file = read_bench_file(folder / "bench.toml")
     from_second, second_says = os.pipe()
     from_first, first_says = os.pipe()
-    if os.fork() == 0:
+    first = os.getpid()
+    if (second := os.fork()) == 0:
         code = 5
         try:
             os.setsid()
             for descriptor in (0, from_second, first_says):
                 os.close(descriptor)
-            code = _second(file, folder, theirs, from_first)
+            code = _second(file, folder, _Pipes(theirs, from_first, second_says), first)
         finally:
             os._exit(code)  # the first one's clean-up is not this one's
     for descriptor in (theirs, second_says, from_first):
         os.close(descriptor)
     os.write(1, READY)
-    return _first(file, folder, from_second, first_says)
+    return _first(file, folder, _Pipes(0, from_second, first_says), second)
 
 
-def _first(file: BenchFile, folder: Path, from_second: int, says: int) -> int:
-    """Tell the run when the second is gone; when the run is gone, act."""
-    ready, _, _ = select.select([0, from_second], [], [])
-    if 0 not in ready:
-        with contextlib.suppress(OSError):  # the run may be gone by now
-            os.write(1, ALONE)
-    if not _said_until_the_end(0).endswith(PROVEN) and not _repeat_until_proven(file, folder):
+def _first(file: BenchFile, folder: Path, pipes: _Pipes, second: int) -> int:
+    """Tell the run when the second is gone or hangs; when the run is gone, act."""
+    beat(pipes.says)
+    twin = Twin(pipes.twin)
+    _until_the_run_speaks(pipes.run, twin)
+    proven = _said_until_the_end(pipes.run).endswith(PROVEN)
+    if not proven and not _repeat_until_proven(file, folder):
         return 3
     with contextlib.suppress(OSError):
-        os.write(says, PROVEN)
+        os.write(pipes.says, PROVEN)
+    while not twin.gone:
+        if twin.silent_s > _HANGS_S:
+            os.kill(second, signal.SIGKILL)  # it would hold the bench's lock; a child of ours
+            break
+        select.select(twin.pipes, [], [], BEAT_S)
     return 0
 
 
-def _second(file: BenchFile, folder: Path, run: int, from_first: int) -> int:
-    """Act when the run is gone and the first has not done it, or takes far too long."""
-    if _said_until_the_end(run).endswith(PROVEN):
-        return 0
-    ready, _, _ = select.select([from_first], [], [], _FIRST_HAS_S)
-    if ready and os.read(from_first, 64) == PROVEN:
+def _second(file: BenchFile, folder: Path, pipes: _Pipes, first: int) -> int:
+    """Act when the run is gone and the first is gone, hangs, or takes far too long."""
+    beat(pipes.says)
+    twin = Twin(pipes.twin)
+    _until_the_run_speaks(pipes.run, twin)
+    proven = _said_until_the_end(pipes.run).endswith(PROVEN)
+    began = wall.monotonic()
+    while not (twin.gone or PROVEN in twin.said):
+        late = not proven and wall.monotonic() - began > _FIRST_HAS_S
+        if twin.silent_s > _HANGS_S or late:
+            _end_of_the_hanging(first)  # what it holds would be out of reach
+            break
+        select.select(twin.pipes, [], [], BEAT_S)
+    if proven or PROVEN in twin.said:
         return 0
     if not _repeat_until_proven(file, folder):
         return 3
     with contextlib.suppress(OSError):
         os.write(1, PROVEN)  # a run that could not prove it itself waits for this
     return 0
+
+
+def _until_the_run_speaks(run: int, twin: Twin) -> None:
+    """Wait for the run's last word or its end; tell the run when the twin fails meanwhile."""
+    told = False
+    while run not in select.select([run, *([] if told else twin.pipes)], [], [], _LOOK_S)[0]:
+        if not told and (twin.silent_s > _SILENT_S or twin.gone):
+            told = True
+            with contextlib.suppress(OSError):  # the run may be gone by now
+                os.write(1, ALONE)
+
+
+def _end_of_the_hanging(first: int) -> None:
+    """Kill the first guardian, while it is still the parent of this one: it holds the links."""
+    if os.getppid() == first:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(first, signal.SIGKILL)
 
 
 def _said_until_the_end(pipe: int) -> bytes:

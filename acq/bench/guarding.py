@@ -59,8 +59,10 @@ class Guard:
         """Raises BenchFailure when the guardian has died: the run must not go on without it."""
         assert self._process.stdout is not None
         word, _, _ = select.select([self._process.stdout], [], [], 0)
-        if word or self._process.poll() is not None:  # the word: its twin has died
-            raise BenchFailure("the guardian has died; the run stops and switches everything off")
+        if word or self._process.poll() is not None:  # the word: its twin has died or hangs
+            raise BenchFailure(
+                "the guardian has died or hangs; the run stops and switches everything off"
+            )
 
     def release(self, *, proven: bool) -> None:
         """Let the guardian go; unless everything is proven off it switches off itself first.

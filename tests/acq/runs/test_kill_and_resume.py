@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -18,6 +19,7 @@ from tests.campaigns.kills import guardians
 from tests.conducting import Trial, kill_at_line
 
 OFF_WITHIN_S = 2.0
+HANGING_OFF_WITHIN_S = 30.0  # the first is waited for some seconds before the second acts
 
 
 @pytest.fixture
@@ -141,6 +143,26 @@ def test_a_run_whose_guardian_is_killed_stops_and_switches_off(
     assert trial.in_child(strike) == 3
     assert watch.energised() == []
     assert "guardian has died" in lines_of(trial)[-1].content["because"]
+
+
+@pytest.mark.parametrize("which", [slice(0, 1), slice(1, 2)], ids=["first", "second"])
+def test_a_guardian_that_hangs_when_the_run_is_killed_keeps_nothing_on(
+    trial: Trial, watch: BenchWatch, which: slice
+) -> None:
+    def strike(line: Line) -> int:
+        if line.what != "state" or line.content["state"] != "excitation normal at 10 V":
+            return 0
+        for guardian in guardians()[which]:
+            os.kill(guardian, signal.SIGSTOP)  # it hangs, and may hold the links
+        return signal.SIGKILL
+
+    assert trial.in_child(strike) == -signal.SIGKILL
+    watch.seconds_until_off(HANGING_OFF_WITHIN_S)
+    for _ in range(20):  # and the hanging one does not keep the bench's lock
+        if (code := trial.in_child()) != 3:
+            break
+        time.sleep(1.0)
+    assert code == 0
 
 
 def test_a_link_that_goes_away_stops_the_run_with_everything_else_off(
