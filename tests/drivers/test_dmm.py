@@ -426,3 +426,29 @@ def test_a_free_running_meter_is_not_read_before_a_reading_can_be_new(serve: Ser
 
     with serve(Peer(obey)) as peer, opened(peer, FREE_RUNNING) as dmm:
         assert dmm.measure("dc-voltage").value == 1.5
+
+
+def test_a_rest_after_one_certain_setting_is_kept(serve: Serve) -> None:
+    spoken = dialect("""
+role = "dmm"
+about = "an input relay that needs time"
+[quantities.dc-voltage]
+unit = "V"
+settings = [{ tell = "INP 1", ask = "INP?", reply = "1", settle_s = 0.3 }]
+[quantities.dc-voltage.reading]
+ask = "READ?"
+reply = "(?P<value>{number})"
+""")
+    heard: dict[str, float] = {}
+    answers = {"INP?": "1", "READ?": "1.5"}
+
+    def obey(line: str) -> str | None:
+        heard[line] = time.monotonic()
+        return answers.get(line)
+
+    with (
+        serve(Peer(obey)) as served,
+        Dmm.open("dmm", served.resource, spoken, WallTime()) as dmm,
+    ):
+        assert dmm.measure("dc-voltage").value == 1.5
+    assert heard["INP?"] - heard["INP 1"] >= 0.3 * 0.9
