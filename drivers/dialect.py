@@ -54,7 +54,7 @@ UNITS_OF: Mapping[str, str] = {
     "dc-voltage": "V", "ac-voltage": "V", "voltage": "V", "resistance": "ohm",
     "resistance-2-wire": "ohm", "insulation-resistance": "ohm", "dc-current": "A", "current": "A",
     "voltage-ratio": "V/V", "temperature": "degC", "relative-humidity": "percent",
-    "pressure": "Pa",
+    "pressure": "Pa", "force": "N",
 }  # fmt: skip
 # What a role may be asked for beyond its quantities; a dialect without it reports it as absent.
 EXTRAS: Mapping[str, tuple[str, ...]] = {

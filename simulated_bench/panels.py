@@ -11,6 +11,7 @@ from simulated_bench.instruments.insulation_tester import RefusedError, Tester
 from simulated_bench.instruments.meter_functions import FUNCTIONS
 from simulated_bench.instruments.multimeter import Multimeter
 from simulated_bench.instruments.power_supply import PowerSupply
+from simulated_bench.instruments.source import Source
 from simulated_bench.scpi import ScpiError
 
 Settings = Mapping[str, object]
@@ -73,6 +74,11 @@ def field(device: Instrument, quantity: str) -> str:
             return _insulation(device)
         case Tester(), "dc-voltage":
             return f"{max(0.0, device.volts_now()):.1f} V"
+        case Source(), "dc-voltage" | "dc-current":
+            wanted = "dc-voltage" if device.function == "VOLT" else "dc-current"
+            if quantity != wanted:
+                raise PanelError(f"{device.name} is set to {wanted}")
+            return device.display().rpartition(" ")[0]  # beside it stands ON or OFF
         case Multimeter(), _ if quantity != device.function.quantity:
             raise PanelError(f"{device.name} is set to {device.function.quantity}")
         case ((PowerSupply() | Tester()), _):

@@ -21,7 +21,7 @@ QUANTITIES: dict[str, tuple[str, ...]] = {
     "thermometer": ("temperature",),
     "hygrometer": ("relative-humidity",),
     "barometer": ("pressure",),
-    "reference-indicator": ("voltage-ratio",),
+    "reference-indicator": ("force", "voltage-ratio"),
 }
 QUANTITIES["second-dmm"] = QUANTITIES["dmm"]
 METERS = ("dmm", "second-dmm")
