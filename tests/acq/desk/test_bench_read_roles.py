@@ -39,7 +39,7 @@ def test_every_role_is_read_with_unit_uncertainty_and_raw_text(
     role: str,
     quantity: str,
     unit: str,
-    by_hand: bool,  # noqa: FBT001
+    by_hand: bool,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
