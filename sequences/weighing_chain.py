@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from acq.analysis.chain_papers import LoadState
 from acq.cells.chain_subject import ChainPapers
 from acq.cells.chain_visit import visit_of
 from acq.errors import Stopped, WrongInput
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences.weighing_chain_feeding import milliamperes, millivolts, places
+from sequences.weighing_chain_current import milliamperes
+from sequences.weighing_chain_feeding import millivolts, places
 from sequences.weighing_chain_interfaces import (
     AS_FOUND,
     AS_LEFT,
@@ -24,17 +24,27 @@ from sequences.weighing_chain_interfaces import (
     excitation,
     interfaces,
     loads,
+    loads_as_left,
+    state,
 )
+from sequences.weighing_chain_ohms import cold_ohms
 from sequences.weighing_chain_plan import WeighingChainPlan
 from sequences.weighing_chain_results import errors, isolation
-from sequences.weighing_chain_site import area_allows, content, log_as_found, papers, restore
+from sequences.weighing_chain_site import (
+    area_allows,
+    content,
+    log,
+    mechanics,
+    papers,
+    restore,
+)
 from sequences.weighing_chain_typed import typed_visit
 from sequences.weighing_chain_work import Work
 
 
 @sequence(
     roles=("dmm",),
-    optional=("source",),
+    optional=("source", "second-dmm"),
     plan=WeighingChainPlan,
     plans=Path(__file__).parent / "plans",
     default_plan="weighing-chain",
@@ -53,9 +63,9 @@ def weighing_chain(run: Run[WeighingChainPlan]) -> None:
     try:
         on_site(work)
     except Stopped as stop:
-        if not work.lifted:
+        if not (work.lifted or work.fitted):
             raise
-        left = ", ".join(work.lifted)
+        left = ", ".join([*work.lifted, *work.fitted])
         raise Stopped(f"{stop}; NOT RESTORED, look at: {left}; resume for the list") from stop
 
 
@@ -64,7 +74,7 @@ def on_site(work: Work) -> None:
     papers(work)
     connected = area_allows(work)
     if connected:
-        log_as_found(work)
+        log(work, "as-found", work.plan.log_minutes)
         as_found(work)
         errors(work, work.rows, AS_FOUND)
     isolation(work)
@@ -74,18 +84,19 @@ def on_site(work: Work) -> None:
 
 
 def as_found(work: Work) -> None:
-    """c6 to c13."""
-    live, unsure = content(work)
-    state = LoadState(name=AS_FOUND, live=live, u_live=unsure)
+    """c5 to c13."""
+    mechanics(work)
+    live = content(work, AS_FOUND)
     excitation(work)
-    interfaces(work, state)
+    interfaces(work, state(AS_FOUND, live))
     each_cell(work, AS_FOUND)
     feed, (transmitter, box) = work.plan.feed, places(work)
     millivolts(work, transmitter, [*feed.points, *reversed(feed.points[:-1])], AS_FOUND)
     millivolts(work, transmitter, feed.limits, "limits")
     millivolts(work, box, feed.at_box, AS_FOUND)
     milliamperes(work)
-    loads(work, live, unsure)
+    cold_ohms(work)
+    loads(work, live)
 
 
 def as_left(work: Work) -> None:
@@ -97,8 +108,10 @@ def as_left(work: Work) -> None:
         )
         check.ask(Prompt(text=text, choices=(), by_itself="nothing"))
     work.as_left = True
-    live, unsure = content(work)
-    interfaces(work, LoadState(name=AS_LEFT, live=live, u_live=unsure))
+    log(work, "as-left", work.plan.log_minutes_as_left)
+    live = content(work, AS_LEFT)
+    interfaces(work, state(AS_LEFT, live))
     transmitter, _ = places(work)
     millivolts(work, transmitter, work.plan.feed.as_left, AS_LEFT)
+    loads_as_left(work, live)
     errors(work, work.left, AS_LEFT)

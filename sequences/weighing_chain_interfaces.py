@@ -2,27 +2,31 @@
 
 from __future__ import annotations
 
-from acq.analysis.chain_papers import Kind, LoadState, Row
+from acq.analysis.chain import SPAN
+from acq.analysis.chain_papers import Kind, LoadState
 from acq.analysis.chain_steps import HANGING, INHIBIT
-from acq.readings.measured import Measured, is_number
+from acq.readings.measured import Measured, Uncertain, is_number
 from acq.runs.check import Check
 from acq.runs.prompts import Prompt
-from sequences.weighing_chain_work import (
-    Work,
+from sequences.weighing_chain_meters import (
     current,
-    display,
     excitation_at,
     in_loop,
+    ratio,
+    triplet,
+    volts,
+)
+from sequences.weighing_chain_work import (
+    Work,
+    display,
     lift,
     put_back,
-    ratio,
     refuse,
     row,
-    volts,
+    shown_row,
     whole_again,
 )
 
-JOINTS = 5e-5  # of the excitation: some milliohms in a group of 100 ohm; common practice
 AS_FOUND, AS_LEFT, KNOWN = "as found", "as left", "known load"
 
 
@@ -42,6 +46,10 @@ def excitation(work: Work) -> None:
                 work.pulsed = _pulsed(work, found[place], ac)
             if work.pulsed:
                 refuse(check, work.pulsed)
+    for at in ("transmitter", "box"):
+        at_ends = found[excitation_at(work, at)]
+        if is_number(at_ends) and at_ends.x > 0.0:
+            work.level[at] = at_ends
     if not work.pulsed:
         work.keep(row(Kind.EXCITATION, found["transmitter Ex"]))
         _quotient(work, Kind.BOX_SHARE, found["box Ex"], found["transmitter Ex"])
@@ -71,7 +79,8 @@ def _quotient(
     if not is_number(other) or abs(other.x) < 0.05 * work.chain.terminal_volts:
         return
     if is_number(own):
-        joints = work.run.uncertainties.fresh("joints and clips in the excitation", JOINTS)
+        name = "joints and clips in the excitation"
+        joints = work.run.uncertainties.fresh(name, work.plan.joints_share)
         work.keep(row(kind, own / other + joints, cell=cell))
 
 
@@ -92,68 +101,97 @@ def each_cell(work: Work, state: str) -> None:
         work.keep(row(Kind.CELL_RATIO, found, state=state, cell=number - 1))
 
 
-def interfaces(work: Work, state: LoadState) -> None:
-    """c7 and c9 under one load: mV/V at box and transmitter, then mA and display together."""
-    name = state.name
-    work.states[name] = state
+def interfaces(work: Work, under: LoadState) -> None:
+    """c7 and c9 under one load: mV/V at box and transmitter, mA and display at one moment."""
+    name = under.name
+    work.states[name] = under
     wires = ["loop wire +", "input wire +"]
     with work.run.check("interfaces", name) as check:
         whole_again(work, check, wires)
         check.wait(work.plan.settle_s, "filters of transmitter and input")
         if not work.pulsed:
-            for kind, place in (
-                (Kind.BOX_RATIO, "box"), (Kind.TERMINAL_RATIO, "transmitter"),
-            ):  # fmt: skip
-                found = ratio(work, check, place, excitation_at(work, place))
-                check.finding(f"{name}: mV/V at the {place}", "ratio", "V/V", found)
-                work.keep(row(kind, found, state=name))
+            found = ratio(work, check, "box", excitation_at(work, "box"))
+            check.finding(f"{name}: mV/V at the box", "ratio", "V/V", found)
+            work.keep(row(Kind.BOX_RATIO, found, state=name))
         _triplet(work, check, name)
 
 
 def _triplet(work: Work, check: Check, name: str) -> None:
-    """mA and display at one moment; what the display moved against the last mV/V is told."""
-    before = display(work, check, name)
-    with in_loop(work, check, "loop wire +", "transmitter I+", "loop terminal") as at:
-        check.wait(work.plan.settle_s, "the meter's burden settles")
-        sent = current(work, check, at)
-        shown = display(work, check, name)
+    """mV/V, mA and display at one moment; then mA at the other end of the loop."""
+    seen = triplet(work, check, name)
     with in_loop(work, check, "input wire +", "loop terminal", "input +") as at:
         check.wait(work.plan.settle_s, "the meter's burden settles")
         received = current(work, check, at)
-    for kind, where, found in (
-        (Kind.SENT, "transmitter", sent), (Kind.RECEIVED, "control-system input", received),
-    ):  # fmt: skip
-        check.finding(f"{name}: current at the {where}", "dc-current", "A", found)
+        again = display(work, check, name)
+    received = _moved(work, received, seen.shown, again)
+    if seen.ratio is not None:
+        told = f"{name}: mV/V at the transmitter"
+        check.finding(told, "ratio", "V/V", seen.ratio, marks=[seen.told])
+        work.keep(row(Kind.TERMINAL_RATIO, seen.ratio, state=name))
+    for kind, where, found, marks in (
+        (Kind.SENT, "transmitter", seen.current, [seen.told]),
+        (Kind.RECEIVED, "control-system input", received, []),
+    ):
+        told = f"{name}: current at the {where}"
+        check.finding(told, "dc-current", "A", found, marks=marks)
         work.keep(row(kind, found, state=name))
-    work.keep(_shown(work, shown, name))
-    if before is not None and shown is not None:
-        check.keep("moved", "display between mV/V and mA, kg", shown - before)
+    work.keep(shown_row(work, Kind.SHOWN, seen.shown, state=name))
 
 
-def _shown(work: Work, shown: float | None, state: str) -> Row:
-    # a display is off by up to half its last digit, anywhere in between: a rectangle
-    return Row(kind=Kind.SHOWN, value=shown, u=work.chain.digit / 12.0**0.5, state=state)
+def _moved(work: Work, received: Measured, shown: float | None, again: float | None) -> Measured:
+    """What the display moved until this end of the loop was read counts here (rectangular)."""
+    if not is_number(received) or shown is None or again is None:
+        return received
+    moved = abs(again - shown) / abs(work.chain.span_shown) * SPAN
+    why = "drift: the display moved between the two ends of the loop"
+    found: Uncertain = received + work.run.uncertainties.fresh(why, moved / 3.0**0.5)
+    return found
 
 
-def loads(work: Work, live: float, unsure: float) -> None:
+def loads(work: Work, live: Uncertain) -> None:
     """c13: a known load spread over all mounts, then the same weight over each."""
     plan = work.plan.loads
-    if plan.spread_kilograms and _put(work, plan.spread_kilograms, None):
-        u = (unsure**2 + plan.uncertainty_kilograms**2) ** 0.5
-        interfaces(work, LoadState(name=KNOWN, live=live + plan.spread_kilograms, u_live=u))
-    if plan.corner_kilograms and len(work.chain.cells) > 1:
-        for index, cell in enumerate(work.chain.cells):
-            if not _put(work, plan.corner_kilograms, index + 1):
-                continue
-            name = f"corner {index + 1}"
-            state = LoadState(
-                name=name, live=plan.corner_kilograms, u_live=plan.uncertainty_kilograms,
-                corner=index,
-            )  # fmt: skip
-            work.states[name] = state
-            with work.run.check("corner", cell.name) as check:
-                check.wait(work.plan.settle_s, "filters of transmitter and input")
-                work.keep(_shown(work, display(work, check, f"weight over {cell.name}"), name))
+    known(work, live, plan.spread_kilograms, KNOWN)
+    corners(work, "")
+    _put(work, 0.0, None)
+
+
+def known(work: Work, live: Uncertain, kilograms: float, name: str) -> None:
+    """A known load spread over all mounts, read at every interface."""
+    if kilograms and _put(work, kilograms, None):
+        interfaces(work, state(name, live + _weights(work, "weights spread") + kilograms))
+
+
+def _weights(work: Work, name: str) -> Uncertain:
+    return work.run.uncertainties.shared(name, work.plan.loads.uncertainty_kilograms)
+
+
+def state(name: str, live: Uncertain, corner: int | None = None) -> LoadState:
+    """Return the state of a live load that carries its influences."""
+    return LoadState(name=name, live=live.x, u_live=live.u, corner=corner, measured=live)
+
+
+def corners(work: Work, round_: str) -> None:
+    """The same weight over each mount in turn."""
+    kilograms = work.plan.loads.corner_kilograms
+    if not kilograms or len(work.chain.cells) < 2:
+        return
+    for index, cell in enumerate(work.chain.cells):
+        if not _put(work, kilograms, index + 1):
+            continue
+        name = f"{round_}corner {index + 1}"
+        live: Uncertain = _weights(work, "weight over a mount") + kilograms
+        work.states[name] = state(name, live, index)
+        with work.run.check("corner", f"{round_}{cell.name}") as check:
+            check.wait(work.plan.settle_s, "filters of transmitter and input")
+            shown = display(work, check, f"weight over {cell.name}")
+            work.keep(shown_row(work, Kind.SHOWN, shown, state=name))
+
+
+def loads_as_left(work: Work, live: Uncertain) -> None:
+    """c15: one point with a test weight, and the corners once more."""
+    known(work, live, work.plan.loads.as_left_kilograms, f"{AS_LEFT}, known load")
+    corners(work, f"{AS_LEFT}, ")
     _put(work, 0.0, None)
 
 

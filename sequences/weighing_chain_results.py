@@ -8,19 +8,13 @@ from collections.abc import Sequence
 from acq.analysis.chain import SPAN
 from acq.analysis.chain_evidence import Comparison, compare
 from acq.analysis.chain_isolation import CONFIDENT, Answer, Isolation, isolate, prepared
-from acq.analysis.chain_papers import Block, Chain, Row
+from acq.analysis.chain_papers import Chain, Row
 from acq.desk import chain_report
 from acq.readings.conformity import Conformity, Judgement, Limit
-from acq.readings.measured import Expanded
+from acq.readings.measured import Expanded, Uncertain
 from acq.runs.check import Check
 from acq.runs.findings import Finding
 from sequences.weighing_chain_work import Work, refuse
-
-_TOLERANCE = {
-    Block.MECHANICS: "mechanics", Block.CELL: "cell_zero", Block.BOX: "box",
-    Block.CABLE: "cable", Block.TRANSMITTER: "transmitter", Block.LOOP: "loop",
-    Block.CONTROL: "control",
-}  # fmt: skip
 
 
 def errors(work: Work, rows: Sequence[Row], round_: str, marks: Sequence[str] = ()) -> None:
@@ -37,20 +31,28 @@ def errors(work: Work, rows: Sequence[Row], round_: str, marks: Sequence[str] = 
 def _error(work: Work, check: Check, found: Comparison, round_: str, marks: Sequence[str]) -> None:
     span = _span(work.chain, found)
     percent = 100.0 / span
-    name = f"instruments at {found.interface}, k = 1"
-    error = work.run.uncertainties.fresh(name, found.expanded / 2.0 * percent)
+    error = _with_influences(work, found)
     allowed = found.allowed * percent
     plan = work.plan
     check.finding(
         f"{round_}: {found.interface} {found.what}",
         "error",
         "%",
-        error + found.off * percent,
+        error * percent,
         [Limit(-allowed, allowed, "%", _source(work.chain, found))],
         rule=plan.rule,
         share=plan.largest_uncertainty_share,
         marks=[*marks, found.sentence().rsplit(": ", 1)[0].split(": ", 2)[-1]],
     )
+
+
+def _with_influences(work: Work, found: Comparison) -> Uncertain:
+    """The error with a line of its budget for each influence; one line where none is known."""
+    if found.difference is not None:
+        return found.difference
+    name = f"instruments at {found.interface}, k = 1"
+    error: Uncertain = work.run.uncertainties.fresh(name, found.expanded / 2.0) + found.off
+    return error
 
 
 def _span(chain: Chain, found: Comparison) -> float:
@@ -60,11 +62,7 @@ def _span(chain: Chain, found: Comparison) -> float:
 
 
 def _source(chain: Chain, found: Comparison) -> str:
-    if found.unit == "V":
-        return chain.tolerances.excitation.source
-    if found.unit == "ohm":
-        return chain.tolerances.cell_ohms.source
-    told = [getattr(chain.tolerances, _TOLERANCE[block]).source for block in found.blocks]
+    told = [getattr(chain.tolerances, name).source for name in found.by]
     return "; ".join(dict.fromkeys(told))
 
 

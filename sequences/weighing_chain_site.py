@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from acq.analysis.chain_steps import AREA, HANGING, INHIBIT, NO_INSULATION
 from acq.cells import paper_units as units
+from acq.readings.measured import Uncertain
 from acq.runs.prompts import Prompt
 from sequences.weighing_chain_work import Work, display, refuse, typed_number
 
@@ -57,31 +58,43 @@ def area_allows(work: Work) -> bool:
     return said != IN_THE_ZONE
 
 
-def log_as_found(work: Work) -> None:
-    """c4: hands off, the displayed weight for some minutes."""
-    plan = work.plan
-    with work.run.check("as-found log") as check:
+def log(work: Work, round_: str, minutes: float) -> None:
+    """c4 and c15: hands off, the displayed weight for some minutes."""
+    plan, name = work.plan, f"{round_} log"
+    with work.run.check(name) as check:
         text = "Hands off: zero nothing, adjust nothing, touch nothing until it is written down."
         check.ask(Prompt(text=text, caution=HANGING))
         check.ask(Prompt(text="Type what the transmitter shows", choices=(), display="transmitter"))
         seen: list[float | None] = []
-        for _ in range(1 + int(plan.log_minutes * 60.0 / plan.log_interval_s)):
+        for _ in range(1 + int(minutes * 60.0 / plan.log_interval_s)):
             if seen:
-                check.wait(plan.log_interval_s, "as-found log, hands off")
-            seen.append(display(work, check, "as-found log"))
+                check.wait(plan.log_interval_s, f"{name}, hands off")
+            seen.append(display(work, check, name))
         known = [value for value in seen if value is not None]
         if known:
             check.keep("log", "display, kg", {"lowest": min(known), "highest": max(known)})
 
 
-def content(work: Work) -> tuple[float, float]:
-    """What lies in the vessel now, kg, and its standard uncertainty."""
-    with work.run.check("content") as check:
+def mechanics(work: Work) -> None:
+    """c5: what eyes and fingers find; no source can ever show it."""
+    text = (
+        "Look at the mechanics: free movement, debris and shims, check rods finger-loose, gap of"
+        " the stops, pipes and hoses, cable not bearing, level. What was seen"
+    )
+    with work.run.check("mechanics") as check:
+        check.ask(Prompt(text=text, caution=HANGING, choices=(), by_itself="nothing that binds"))
+
+
+def content(work: Work, round_: str) -> Uncertain:
+    """What lies in the vessel now, kg, with its standard uncertainty."""
+    with work.run.check("content", round_) as check:
         live = typed_number(check, "Content of the vessel now, kg", units.MASS, "kg", "0 kg")
         unsure = typed_number(
             check, "How far that may be off, kg (standard uncertainty)", units.MASS, "kg", "0.2 kg"
         )
-    return live or 0.0, abs(unsure or 0.0)
+    name = f"content of the vessel, {round_}"
+    found: Uncertain = work.run.uncertainties.shared(name, abs(unsure or 0.0)) + (live or 0.0)
+    return found
 
 
 def restore(work: Work, *, connected: bool) -> None:
@@ -89,6 +102,7 @@ def restore(work: Work, *, connected: bool) -> None:
     items = [*RESTORE] if connected else [*RESTORE[-2:]]
     if connected:
         items[1:1] = [f"{wire} back on its terminal" for wire in work.lifted]
+        items[1:1] = [f"{name} taken off" for name in work.fitted]
     for item in items:
         with work.run.check("restore", item) as check:
             text, again = f"Restore list: {item}", ""

@@ -1,20 +1,16 @@
-"""What the steps of a weighing chain share: readings on its terminals, displays, lifted wires."""
+"""What the steps of a weighing chain share: rows, lifted wires, typed numbers and displays."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from acq.analysis.chain_papers import Chain, ChainReadings, Kind, LoadState, Row
-from acq.analysis.chain_steps import INHIBIT, LOOP_OPEN
-from acq.bench.bench import Request
-from acq.bench.connections import NOTHING, Connection, Join, PlantTerminal
+from acq.analysis.chain_steps import INHIBIT
 from acq.cells import paper_units as units
 from acq.cells.chain_visit import ChainVisit
 from acq.errors import WrongInput
 from acq.readings.measured import Measured, Uncertain, is_number
-from acq.readings.reading import Reading
 from acq.runs.check import Check
 from acq.runs.findings import withheld
 from acq.runs.prompts import Prompt
@@ -22,7 +18,7 @@ from acq.runs.run import Run
 from drivers.by_hand import NotUnderstoodError, parse_typed
 from sequences.weighing_chain_plan import WeighingChainPlan
 
-_ATTEMPTS = 10
+ATTEMPTS = 10
 _FAR = (
     0.6  # of the span beyond its ends: a display further off is typed twice before it is believed
 )
@@ -41,6 +37,8 @@ class Work:
     as_left: bool = False
     pulsed: str = ""  # why a plain source and a DC meter must not be used; empty for plain DC
     lifted: dict[str, None] = field(default_factory=dict)
+    fitted: dict[str, None] = field(default_factory=dict)
+    level: dict[str, Uncertain] = field(default_factory=dict)  # excitation found, by place
 
     @property
     def chain(self) -> Chain:
@@ -71,71 +69,22 @@ def refuse(check: Check, because: str) -> None:
 def row(kind: Kind, measured: Measured, **where: object) -> Row:
     """Return the row of a measured quantity; a bound is a row without a number."""
     if is_number(measured):
-        return Row(kind=kind, value=measured.x, u=measured.u, **where)  # type: ignore[arg-type]
+        return Row(kind=kind, value=measured.x, u=measured.u, measured=measured, **where)  # type: ignore[arg-type]
     return Row(kind=kind, value=None, u=0.0, **where)  # type: ignore[arg-type]
 
 
-def meter(plus: str, minus: str) -> Connection:
-    """The meter on two terminals of the plant."""
-    return clipped("dmm HI", "dmm LO", plus, minus)
+def shown_row(
+    work: Work, kind: Kind, shown: float | None, more: object = 0.0, **where: object
+) -> Row:
+    """Return the row of a typed display; `more` are influences of expectation zero.
 
-
-def clipped(high: str, low: str, plus: str, minus: str) -> Connection:
-    """Two terminals of an instrument on two of the plant."""
-    joins = frozenset({Join(high, PlantTerminal(plus)), Join(low, PlantTerminal(minus))})
-    return Connection(f"{plus} to {minus}", joins)
-
-
-def read(work: Work, check: Check, request: Request, at: Connection) -> Reading:
-    """Take one reading with exactly this connection made."""
-    ask = {"at": at.name, "quantity": request.quantity, "range": request.range_}
-    got = check.effect("read", ask, lambda: work.run.bench.read(request, at).to_json())
-    return Reading.from_json(got)
-
-
-def volts(
-    work: Work, check: Check, plus: str, minus: str, expected: float, quantity: str = "dc-voltage"
-) -> Measured:
-    """Return the mean voltage between two terminals, in the smallest range that holds it."""
-    plan = work.plan
-    for range_ in work.run.ranges("dmm", quantity, 1.05 * abs(expected)):
-        request = Request(quantity=quantity, range_=range_, plc=plan.power_line_cycles)
-        first = read(work, check, request, meter(plus, minus))
-        if first.is_number:
-            more = [
-                read(work, check, request, meter(plus, minus)) for _ in range(plan.readings - 1)
-            ]
-            return work.run.uncertainties.mean([first, *more])
-    return work.run.uncertainties.mean([first])
-
-
-def ratio(work: Work, check: Check, signal: str, excitation: str) -> Measured:
-    """Return signal over excitation, V/V: one meter, so U is read before and after the signal.
-
-    What U moved meanwhile counts as uncertainty (rectangular between the two).
+    A display is off by up to half its last digit, anywhere in between: a rectangle.
     """
-    ends = f"{excitation}+", f"{excitation}-"
-    before = volts(work, check, *ends, work.chain.terminal_volts)
-    millivolts = volts(
-        work, check, f"{signal} S+", f"{signal} S-", 3e-3 * work.chain.terminal_volts
-    )
-    after = volts(work, check, *ends, work.chain.terminal_volts)
-    if not (is_number(before) and is_number(after)):
-        return before if not is_number(before) else after
-    if not is_number(millivolts):
-        return millivolts
-    level = (before + after) / 2.0
-    if not abs(level.x) > 0.0:
-        return millivolts
-    moved = abs(after.x - before.x) / level.x / 12.0**0.5
-    steady = work.run.uncertainties.fresh("excitation moved between two readings", moved)
-    found: Uncertain = millivolts / level * (steady + 1.0)
-    return found
-
-
-def excitation_at(work: Work, place: str) -> str:
-    """Terminals whose voltage the signal at this place is referred to."""
-    return "transmitter Se" if place == "transmitter" and work.chain.sensed else f"{place} Ex"
+    digit = work.run.uncertainties.fresh("last digit of the display", work.chain.digit / 12.0**0.5)
+    spread: Uncertain = digit + more
+    if shown is None:
+        return Row(kind=kind, value=None, u=spread.u, **where)  # type: ignore[arg-type]
+    return row(kind, spread + shown, **where)
 
 
 def lift(work: Work, check: Check, wires: Sequence[str], what: str, caution: str) -> None:
@@ -150,37 +99,12 @@ def put_back(check: Check, wires: Sequence[str], what: str, caution: str = INHIB
     check.ask(Prompt(text=text, caution=caution, restore=tuple(wires)))
 
 
-def whole_again(work: Work, check: Check, wires: Sequence[str]) -> None:
+def whole_again(work: Work, check: Check, wires: Sequence[str]) -> bool:
     """In a run that was cut off: first everything back that this check may have left lifted."""
-    if int(check.effect("attempt", None, lambda: work.run.attempt)) > 1:
+    taken_up = int(check.effect("attempt", None, lambda: work.run.attempt)) > 1
+    if taken_up:
         put_back(check, wires, f"what is lifted of: {', '.join(wires)}")
-
-
-@contextmanager
-def in_loop(work: Work, check: Check, wire: str, plus: str, minus: str) -> Iterator[Connection]:
-    """The meter in the loop: clipped across the wire first, then the wire lifted, so that it
-    never opens; the wire back before the clips move.
-    """
-    at = meter(plus, minus)
-    read(work, check, milliamps(work), at)  # sets the meter to mA before the wire is lifted
-    lift(work, check, [wire], f"{wire}: the meter (mA) across it now carries the loop", LOOP_OPEN)
-    yield at
-    put_back(check, [wire], f"{wire}, before the meter's clips move", LOOP_OPEN)
-    check.effect("clips off", at.name, lambda: work.run.bench.connect(NOTHING))
-
-
-def milliamps(work: Work) -> Request:
-    """The request for a loop current."""
-    range_ = work.run.ranges("dmm", "dc-current", 0.0215)[0]
-    return Request(quantity="dc-current", range_=range_, plc=work.plan.power_line_cycles)
-
-
-def current(work: Work, check: Check, at: Connection) -> Measured:
-    """Return the mean loop current, A: its size, since a 2-wire loop flows the other way round."""
-    request = milliamps(work)
-    taken = [read(work, check, request, at) for _ in range(work.plan.readings)]
-    found = work.run.uncertainties.mean(taken)
-    return -found if is_number(found) and found.x < 0.0 else found
+    return taken_up
 
 
 def typed_number(
@@ -193,7 +117,7 @@ def typed_number(
     None for a word that says that no number is shown. Raises WrongInput after ten attempts.
     """
     problem, last = "", ""
-    for _ in range(_ATTEMPTS):
+    for _ in range(ATTEMPTS):
         shown = f"{problem}. {text}" if problem else text
         prompt = Prompt(text=shown, choices=(), by_itself=by_itself, display=display)
         said = check.ask(prompt).strip()
@@ -207,7 +131,7 @@ def typed_number(
         if plausible is None or plausible[0] <= value <= plausible[1] or said == last:
             return value
         problem, last = f"{value:g} {unit.si} is hard to believe: correct it or type it again", said
-    raise WrongInput(f"{text}: not understood after {_ATTEMPTS} attempts")
+    raise WrongInput(f"{text}: not understood after {ATTEMPTS} attempts")
 
 
 def _understood(said: str, unit: units.Dimension, asked: str) -> float:
@@ -217,6 +141,15 @@ def _understood(said: str, unit: units.Dimension, asked: str) -> float:
     if value is None or limit is not None:
         raise NotUnderstoodError("a number is needed, or 'none' where none is shown")
     return value
+
+
+def moment(work: Work, check: Check) -> int:
+    """The bench's time in ns, kept: when something was read."""
+
+    def act() -> int:
+        return work.run.bench.time.now_ns()
+
+    return int(check.effect("moment", None, act))
 
 
 def display(work: Work, check: Check, state: str = "") -> float | None:

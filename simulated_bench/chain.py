@@ -31,6 +31,8 @@ from simulated_bench.transmitter import LIVE_ZERO, InputCard, Transmitter
 
 LOST = 1.0
 """V/V that stand for an input that cannot be read: beyond any limit, so that it fails."""
+ARRIVED = 1e-10
+"""V/V and A: a hundredth of the smallest step that a transmitter of 2 mV/V makes."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -229,9 +231,20 @@ def transmitter_ratio(chain: Chain, points: Points | Point) -> Floats:
     excitation = points.volts(f"transmitter {at}+", f"transmitter {at}-")
     signal = points.volts("transmitter S+", "transmitter S-")
     drawn = -points.amps("transmitter excitation")
+    signal = signal + chain.transmitter.common_mode * _off_middle(points)
     alive = np.abs(excitation) > 0.05 * chain.transmitter.volts
     alive &= drawn >= chain.transmitter.wire_break_amps
     return np.where(alive, signal / np.where(alive, excitation, 1.0), np.nan)
+
+
+def _off_middle(points: Points | Point) -> Floats:
+    """Return how far the transmitter's input stands off the middle of its excitation, in V.
+
+    Nothing where it floats: then there is no such voltage.
+    """
+    minus = "transmitter Ex-"
+    plus, low, high = (points.volts(f"transmitter {node}", minus) for node in ("Ex+", "S-", "S+"))
+    return np.nan_to_num((low + high - plus) / 2)
 
 
 def _conducting(parts: Sequence[Part]) -> list[Part]:
@@ -281,11 +294,17 @@ class LiveChain:
         parts = self.chain.parts(self.forces, self.loop_amps(), self.celsius)
         return _conducting(with_faults(parts, self.faults))
 
-    def take(self, point: Point, seconds: float) -> None:
-        """Let the filters go on for a step whose means are those of `point`."""
+    def take(self, point: Point, seconds: float) -> bool:
+        """Let the filters go on for a step whose means are those of `point`.
+
+        Returns whether they have arrived: what is left is far below the transmitter's own step.
+        """
         ratio = float(transmitter_ratio(self.chain, point))
-        self._ratio.step(seconds, Drive(LOST if math.isnan(ratio) else ratio))
-        self._amps.step(seconds, Drive(point.amp("card burden")))
+        ratio, amps = LOST if math.isnan(ratio) else ratio, point.amp("card burden")
+        self._ratio.step(seconds, Drive(ratio))
+        self._amps.step(seconds, Drive(amps))
+        left = abs(ratio - self._ratio.level()), abs(amps - self._amps.level())
+        return left[0] < ARRIVED and left[1] < ARRIVED
 
     def loop_amps(self) -> float:
         """Return the current that the transmitter sets, in A."""

@@ -13,7 +13,7 @@ from simulated_bench.cable import Cable
 from simulated_bench.capacitors import Capacitor
 from simulated_bench.chain import Chain, ChainCell, LiveChain
 from simulated_bench.circuit import CircuitError, Point
-from simulated_bench.elements import Fault, Opened, Part, with_faults
+from simulated_bench.elements import Element, Fault, Opened, Part, with_faults
 from simulated_bench.on_the_bench import room_of
 from simulated_bench.papers import CELLS, GRAVITY, described
 from simulated_bench.scenario import Scenario, ScenarioError
@@ -37,6 +37,7 @@ class ChainOnBench:
         self.chain = chain_of(scenario.chain)
         self.live = ChainLife(self.chain, scenario)
         self._lifted: list[str] = []
+        self._fitted: dict[str, Element] = {}
         for number, fault in enumerate(self.faults):
             try:
                 self._try(fault)
@@ -70,12 +71,27 @@ class ChainOnBench:
 
     def leads(self) -> tuple[str, ...]:
         """Return every node to which an instrument may be clipped."""
-        nodes = {node for part in self._all_parts() for node in (part.a, part.b)}
+        parts = [*self._all_parts(), *self._fitted.values()]
+        nodes = {node for part in parts for node in (part.a, part.b)}
         return tuple(sorted(nodes - {"earth"}))
 
     def lifted(self) -> tuple[str, ...]:
         """Return what is lifted now: what must be put back."""
         return tuple(self._lifted)
+
+    def fit(self, name: str, one: str, other: str, ohms: float) -> None:
+        """Fit a resistor or a link between two terminals; new terminals come with it."""
+        self._fitted[name] = Element(name, one, other, ohms)
+        self.live.disturbed()
+
+    def take_off(self, name: str) -> None:
+        """Take it off again; nothing where it is not there."""
+        self._fitted.pop(name, None)
+        self.live.disturbed()
+
+    def fitted(self) -> tuple[str, ...]:
+        """Return what is fitted now: what must be taken off again."""
+        return tuple(self._fitted)
 
     def stressed(self, point: Point) -> bool:
         """No test voltage belongs on a chain; what it would break is not simulated."""
@@ -99,11 +115,12 @@ class ChainOnBench:
     def parts(self, seconds: float, *, charges: bool) -> list[Part]:
         """Return the chain's elements; it holds no charges that anyone would see."""
         del charges
-        return self.live.chain.parts(seconds)
+        return [*self.live.chain.parts(seconds), *self._fitted.values()]
 
     def take(self, point: Point, seconds: float) -> None:
         """Let the filters go on for a step whose means are those of `point`."""
-        self.live.chain.take(point, seconds)
+        if self.live.chain.take(point, seconds):
+            self.live.moving_until = self.live.seconds  # nothing to follow until the next change
 
     def moving(self) -> bool:
         """Whether filters are on their way, so that every step must be solved."""
@@ -218,6 +235,8 @@ def _transmitter(table: TransmitterTable) -> Transmitter:
         sense_used=table.sense_used,
         two_wire=table.two_wire,
         forced_amps=None if table.forced_ma is None else table.forced_ma * 1e-3,
+        common_mode=table.common_mode_uv_v * 1e-6,
+        earth_ohms=table.excitation_earth_ohms,
     )
 
 

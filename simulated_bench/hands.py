@@ -74,6 +74,10 @@ class BenchHands:
                 return self._lift(order, lifted=True)
             case "restore":
                 return self._lift(order, lifted=False)
+            case "fit":
+                return self._fit(order)
+            case "take-off":
+                return self._fit(order)
             case "touch":
                 return self._touch(order)
             case "operate":
@@ -89,8 +93,8 @@ class BenchHands:
             case "wire-fault":
                 return self._wire_fault(order)
         known = (
-            "clip, load, lift, restore, temperature, cell, fixture, display, look, set, switch,"
-            " touch, operate, fault, power-cycle, unplug, plug, wire-fault"
+            "clip, load, lift, restore, fit, take-off, temperature, cell, fixture, display, look,"
+            " set, switch, touch, operate, fault, power-cycle, unplug, plug, wire-fault"
         )
         raise OrderError(f"do: {known}, got {what!r}")
 
@@ -140,6 +144,21 @@ class BenchHands:
             raise OrderError(f"element: {error}") from None
         self.bench.faults_change(self.bench.events.now / NS)
         return {"lifted": list(chain.lifted())}
+
+    def _fit(self, order: Mapping[str, object]) -> Json:
+        """Fit a resistor or a link between two terminals of a chain; without them take it off."""
+        element, between, chain = order.get("element"), order.get("between"), self.bench.cell
+        if not isinstance(chain, ChainOnBench) or not isinstance(element, str):
+            raise OrderError("element: a name for what is fitted to a chain is needed")
+        self.bench.changing()
+        if between is None:
+            chain.take_off(element)
+        elif isinstance(between, list) and len(between) == 2:
+            ohms = _number(order, "ohms")
+            chain.fit(element, str(between[0]), str(between[1]), ohms)
+        else:
+            raise OrderError(f"between: two terminals, got {between!r}")
+        return {"fitted": list(chain.fitted())}
 
     def _touch(self, order: Mapping[str, object]) -> Json:
         lead = order.get("lead")

@@ -147,7 +147,7 @@ def _made(bench: Bench, role: Role, manner: str, table: InstrumentTable) -> tupl
             bench.testers.append(tester)
             return tester, name
         case "source":
-            output = Source(role, bench, name)
+            output = Source(role, bench, name, earthed=table.earthed)
             bench.electrical[role] = output
             return output, name
         case "scanner":

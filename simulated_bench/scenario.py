@@ -103,6 +103,7 @@ class InstrumentTable(Written):
     `errors` multiplies the errors drawn inside the specification (above 1 it may be outside),
     `accuracy` multiplies the specification itself, errors and bench file alike. `baud` is the
     speed of a serial line: at another one both sides read rubbish; without it any speed does.
+    `earthed` ties a source's minus to earth.
     """
 
     manner: str | None = None
@@ -115,6 +116,7 @@ class InstrumentTable(Written):
     volts: Annotated[int, Field(ge=10, le=1000)] | None = None
     baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] | None = None
     stuck: tuple[int, ...] = ()
+    earthed: bool = False
     contact_ohms: Annotated[float, Field(gt=0)] = 0.3
     emf_volts: Annotated[float, Field(ge=0)] = 1e-6
     isolation_ohms: Annotated[float, Field(gt=0)] = 1e12

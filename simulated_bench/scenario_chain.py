@@ -51,6 +51,8 @@ class TransmitterTable(Table):
     sense_used: bool = True
     two_wire: bool = False
     forced_ma: float | None = None
+    common_mode_uv_v: float = 1.0
+    excitation_earth_ohms: Positive = 1e9
 
 
 class CardTable(Table):

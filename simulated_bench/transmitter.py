@@ -25,7 +25,9 @@ class Transmitter:
 
     Limits and failure current follow the process-industry recommendation NE 43 as far as
     known. `excitation` "alternating" or "pulsed" (with its duty) is what a meter on DC or AC
-    sees of it; the ratio is the same. Values of its inside are assumptions.
+    sees of it; the ratio is the same. `common_mode` in V/V is what it takes for signal of each
+    volt that its input stands off the middle of its excitation; each side of the input draws
+    to Ex-, so that a floating source ends up there. Values of its inside are assumptions.
     """
 
     ratio_at_zero: float = 0.0
@@ -48,6 +50,8 @@ class Transmitter:
     lift_off_volts: float = 10.0
     compliance_volts: float = 18.0
     input_ohms: float = 1e9
+    common_mode: float = 1e-6
+    bias_ohms: float = 1e10
     earth_ohms: float = 1e9
     forced_amps: float | None = None
 
@@ -82,15 +86,19 @@ class Transmitter:
         ex = "transmitter Ex+", "transmitter Ex-"
         sense = "transmitter Se+", "transmitter Se-"
         watched = sense if self.sense_used else ex
+        inside = "transmitter excitation inside"
         excite = Regulated(
-            "transmitter excitation", *ex, 0.01, self.volts, self.limit_amps, sense=watched,
-            emf_max=1.2 * self.volts,
+            "transmitter excitation", inside, ex[1], 0.01, self.volts, self.limit_amps,
+            sense=watched, emf_max=1.2 * self.volts,
         )  # fmt: skip
         return [
             excite,
+            Element("transmitter supply", inside, ex[0], 1e-4),
             Element("transmitter sense + to output", sense[0], ex[0], 2.2e3),
             Element("transmitter sense - to output", sense[1], ex[1], 2.2e3),
             Element("transmitter input", "transmitter S+", "transmitter S-", self.input_ohms),
+            Element("transmitter bias S+", "transmitter S+", ex[1], self.bias_ohms),
+            Element("transmitter bias S-", "transmitter S-", ex[1], self.bias_ohms),
             Element("transmitter earth", ex[1], EARTH, self.earth_ohms),
             Element("transmitter shield earth", "transmitter shield", EARTH, 0.1),
             *self._output(loop_amps),

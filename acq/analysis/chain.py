@@ -84,6 +84,11 @@ def excitation_share(input_ohms: Sequence[float], conductor: float) -> float:
     return group / (group + 2.0 * conductor)
 
 
+def fed_share(source_ohms: float, input_ohms: float) -> float:
+    """Part of a source's voltage that an input sees behind the source's own resistance (ohm)."""
+    return input_ohms / (input_ohms + source_ohms)
+
+
 def current_for_ratio(ratio: float, ratio_at_4: float, ratio_at_20: float) -> float:
     """Current in A of a transmitter without limits: 4 mA and 20 mA at the two ratios (V/V).
 

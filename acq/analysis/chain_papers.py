@@ -7,7 +7,7 @@ the trade's units. What is not here: equations (`chain`), faults (`chain_hypothe
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import TypedDict
 
@@ -20,6 +20,7 @@ from acq.analysis.chain import (
     excitation_trimmed,
     joined_ratio,
 )
+from acq.readings.measured import Uncertain
 
 
 class Block(Enum):
@@ -51,7 +52,7 @@ class ChainCell:
     """One cell of the group: its sheet, its trim, and its share of an evenly spread load.
 
     `compensation_plus` is the part of the span compensation that sits in Ex+: a half when
-    symmetrical or not known, 1 when one-sided.
+    symmetrical or not known, 1 when one-sided. `wires` 6: with sense leads of its own.
     """
 
     name: str
@@ -63,6 +64,7 @@ class ChainCell:
     share: float
     excitation_trim_ohms: float = 0.0
     compensation_plus: float = 0.5
+    wires: int = 4
 
     def ratio(self, load: float) -> float:
         """Output in V/V per volt at the box under this load in kg, its trim in place."""
@@ -93,6 +95,12 @@ class Tolerances:
     loop: Allowed
     control: Allowed
     excitation: Allowed  # fraction of the excitation
+    inputs: Allowed = field(  # between two box inputs, fraction of the excitation
+        default_factory=lambda: Allowed(0.004, "common practice, no source")
+    )
+    corners: Allowed = field(  # of the load over one mount, between the mounts
+        default_factory=lambda: Allowed(0.008, "common practice, no source")
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,12 +197,14 @@ class LoadState:
 
     `corner` is the number (from 0) of the cell over which the live load stands; None when it
     is spread. `u_live` is a standard uncertainty; large when nobody knows the content.
+    `measured` is the live load with its influences, where a run has them.
     """
 
     name: str
     live: float
     u_live: float = 0.0
     corner: int | None = None
+    measured: Uncertain | None = field(default=None, compare=False, repr=False)
 
 
 class Place(TypedDict, total=False):
@@ -210,7 +220,8 @@ class Row:
     """One reading. `value` None: open, over-range or floating, so no number exists.
 
     `u` is its standard uncertainty, in the unit of the value (SI, kg for a display). `limited`:
-    the transmitter stood at one of its limits, so the value says no more than that.
+    the transmitter stood at one of its limits, so the value says no more than that. `measured`
+    is the value with its influences, where a run has them: what two rows share cancels.
     """
 
     kind: Kind
@@ -220,6 +231,7 @@ class Row:
     cell: int | None = None
     fed: float | None = None
     limited: bool = False
+    measured: Uncertain | None = field(default=None, compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

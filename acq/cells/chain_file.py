@@ -98,6 +98,7 @@ class ChainCellEntry(Written):
     zero_balance: Ratio = None
     input_resistance: Ohms = None
     output_resistance: Ohms = None
+    wires: Literal[4, 6] | None = None  # 4 when no paper says
     gravity: Gravity = None  # where the sheet was made
     share: Fraction = None  # of an evenly spread load; equal when blank
     excitation_trim: Ohms = 0.0
@@ -134,6 +135,9 @@ class TransmitterEntry(Written):
     lowest: Amperes = 3.8e-3
     highest: Amperes = 20.5e-3
     failure: Amperes = 21e-3
+    input_resistance: Ohms = None  # of its bridge input; not counted when blank
+    common_mode_rejection: Ratio = None  # V/V: signal that 1 V of common mode is taken for
+    input_source: str = ""  # the paper that says so
 
     @model_validator(mode="after")
     def _has_range(self) -> Self:
@@ -198,6 +202,8 @@ class ToleranceEntries(Written):
     loop: ToleranceEntry = _usual(0.001, "16 uA")
     control_system: ToleranceEntry = _usual(0.001, "and one digit")
     excitation: ToleranceEntry = _usual(0.05)
+    inputs: ToleranceEntry = _usual(0.004, "between the box's inputs, of the excitation")
+    corners: ToleranceEntry = _usual(0.008, "between the mounts, of the load over one")
 
 
 class Accuracy(Written):

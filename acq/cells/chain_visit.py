@@ -165,7 +165,13 @@ def _cell(
         share=share,
         excitation_trim_ohms=entry.excitation_trim or 0.0,
         compensation_plus=COMPENSATION.get(layout, 0.5),
+        wires=entry.wires or _wires(papers, type_),
     )
+
+
+def _wires(papers: Cell | None, type_: DataSheet | None) -> int:
+    own = papers.sheet.wires if papers and papers.sheet else None
+    return own or (type_.cable.wires if type_ else None) or 4
 
 
 def _number(

@@ -37,6 +37,8 @@ class Prompt:
     switch: bool | None = None
     lift: Sequence[str] = ()  # wires to take off their terminals
     restore: Sequence[str] = ()  # wires to put back
+    fit: Mapping[str, Sequence[Any]] = field(default_factory=dict)  # name: two terminals, ohms
+    take_off: Sequence[str] = ()  # what was fitted
     by_itself: str = ""  # what the simulated bench's technician types where a person must
     load: Mapping[str, float] = field(default_factory=dict)  # kilograms or newtons, corner
     shunt: Mapping[str, Any] = field(default_factory=dict)  # a resistor: between, ohms, seconds
@@ -53,6 +55,8 @@ class Prompt:
             "load": dict(self.load),
             "lift": list(self.lift),
             "restore": list(self.restore),
+            "fit": {name: list(what) for name, what in self.fit.items()},
+            "take_off": list(self.take_off),
             "shunt": dict(self.shunt),
         }
         return {

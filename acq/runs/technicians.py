@@ -37,6 +37,10 @@ class AutomaticTechnician:
         for do, wires in (("lift", prompt.lift), ("restore", prompt.restore)):
             for wire in wires:
                 self._time.hand(do, element=wire)
+        for name, (one, other, ohms) in prompt.fit.items():
+            self._time.hand("fit", element=name, between=[one, other], ohms=ohms)
+        for name in prompt.take_off:
+            self._time.hand("take-off", element=name)
         if prompt.load:
             self._load(prompt.load)
         if prompt.shunt:

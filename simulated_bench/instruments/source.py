@@ -24,10 +24,13 @@ ACCURACY = (
 
 
 class Source(ScpiDevice):
-    """One floating output: volts with a current limit, or amperes with a voltage limit."""
+    """One output, floating unless `earthed`: volts or amperes, each with a limit of the other."""
 
-    def __init__(self, name: str, site: Site, identification: str) -> None:
+    def __init__(
+        self, name: str, site: Site, identification: str, *, earthed: bool = False
+    ) -> None:
         self.site = site
+        self.earth_ohms = 0.1 if earthed else 1e10
         self.errors = [draw_errors(limit, site, name) for limit in ACCURACY]
         self.function = "VOLT"
         self.volts = self.amps = 0.0
@@ -81,8 +84,9 @@ class Source(ScpiDevice):
 
     def _output(self) -> SourceOutput:
         output = SourceOutput(
-            on=self.on_now, limit_amps=self.limit_amps, limit_volts=self.limit_volts
-        )
+            on=self.on_now, limit_amps=self.limit_amps, limit_volts=self.limit_volts,
+            earth_ohms=self.earth_ohms,
+        )  # fmt: skip
         if self.function == "VOLT":
             errors = self.errors[0 if abs(self.volts) <= 0.1 else 1]
             return replace(output, volts=errors.shown(self.volts, self.site.celsius()))

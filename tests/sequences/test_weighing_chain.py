@@ -81,6 +81,7 @@ def test_a_sound_powered_loop_is_sunk_into_and_every_interface_passes(visit: Vis
     assert {ask["kind"] for ask in at_input} == {"dc-current-sink"}
     assert feeds[-1] == "off"
     _the_loop_never_opened(visit.lines())
+    _no_meter_is_switched_over_where_it_hangs(visit.lines())
     # IEC 60381-1: the top of the range is 20 mA, and the display its upper range value
     top = visit.found["as found: I6-I7 20.000 mA fed, display"]
     assert abs(top["value"]) < 0.1
@@ -106,17 +107,33 @@ def _the_loop_never_opened(lines: list[Line]) -> None:
         content = line.content
         prompt = content.get("prompt", {})
         if content.get("kind") == "read" and content["got"]["quantity"] == "dc-current":
-            carried = carried or content["ask"]["at"] == LOOP
+            carried = carried or content["ask"]["at"].startswith(LOOP)
         if "loop wire +" in prompt.get("lift", ()):
             assert carried, line.number
             lifted, lifts = True, lifts + 1
         if "loop wire +" in prompt.get("restore", ()):
             lifted = False
-        if content.get("kind") == "clips off" and content["ask"] == LOOP:
+        if content.get("kind") == "clips off":
             assert not lifted, line.number
             carried = False
     assert lifts > 1
     assert not lifted
+
+
+def _no_meter_is_switched_over_where_it_hangs(lines: list[Line]) -> None:
+    """An ammeter's burden would short the excitation that the voltmeter was clipped to.
+
+    The function is set before the clips are moved, so the clips were off before that.
+    """
+    prompts = [line.content["prompt"] for line in lines if line.what == "prompt"]
+    into_loop = 0
+    for prompt in prompts:
+        on = {terminal: lead for terminal, lead in prompt["on"]}
+        away = {terminal for terminal, _ in prompt["off"]}
+        if on.get("dmm LO") in ("loop terminal", "input +") or "dmm sense HI" in on:
+            into_loop += 1
+            assert "dmm HI" not in away or "dmm sense HI" in away, prompt["text"]
+    assert into_loop > 1
 
 
 def fed_at_the_input(lines: list[Line]) -> list[object]:

@@ -257,16 +257,39 @@ def test_a_powered_input_is_fed_by_sinking() -> None:
     assert float(fed.value[0]) == pytest.approx(500.0, abs=1e-2)
 
 
-def test_millivolts_fed_at_the_box_go_through_the_home_run() -> None:
-    made = chain()
-    off: list[Fault] = [
-        Opened(f"cell {k} terminal {s}") for k in (1, 2, 3, 4) for s in ("S+", "S-")
-    ]
+@pytest.mark.parametrize(
+    ("lifted", "earthed", "shown"),
+    [
+        # S- stays on the cells: the source stands at the middle of the excitation, as they do
+        (("S+",), False, 500.0),
+        # nothing holds it: it ends at Ex-, 5 V off the middle; at 1 uV for each volt these are
+        # 5 uV of 10 mV, which is 0.05 % of 1000 kg (worked by hand)
+        (("S+", "S-"), False, 499.5),
+        (("S+", "S-"), True, 499.5),
+    ],
+)
+def test_millivolts_fed_at_the_box_show_where_their_common_mode_is(
+    lifted: tuple[str, ...], earthed: bool, shown: float
+) -> None:
+    made = chain(transmitter=Transmitter(
+        ratio_at_zero=0.42e-3, ratio_at_full=1.42e-3, earth_ohms=0.1 if earthed else 1e9
+    ))  # fmt: skip
+    off: list[Fault] = [Opened(f"cell {k} terminal {s}") for k in (1, 2, 3, 4) for s in lifted]
     volts = float(steady(made, made.forces(0)).volts("box Ex+", "box Ex-")[0])
-    source = SourceOutput(on=True, volts=0.92e-3 * volts)
+    source = SourceOutput(on=True, volts=0.92e-3 * volts, earth_ohms=0.1 if earthed else 1e10)
     clips = [contact("source +", "box S+"), contact("source -", "box S-")]
     fed = steady(made, made.forces(0), off, instruments=[*source.parts(), *clips])
-    assert float(fed.value[0]) == pytest.approx(500.0, abs=0.2)
+    assert float(fed.value[0]) == pytest.approx(shown, abs=0.05)
+
+
+def test_an_earthed_source_on_an_earthed_chain_shorts_an_arm_of_the_cells() -> None:
+    made = chain(transmitter=Transmitter(earth_ohms=0.1))
+    off: list[Fault] = [Opened(f"cell {k} terminal S+") for k in (1, 2, 3, 4)]
+    source = SourceOutput(on=True, volts=0.0, earth_ohms=0.1)
+    clips = [contact("source +", "box S+"), contact("source -", "box S-")]
+    fed = steady(made, made.forces(0), off, instruments=[*source.parts(), *clips])
+    held = float(fed.volts("box S-", "box Ex-")[0])
+    assert held < 0.05 * float(fed.volts("box Ex+", "box Ex-")[0])
 
 
 def watched(live: LiveChain, seconds: float, steps: int) -> None:
