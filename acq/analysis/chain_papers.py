@@ -221,7 +221,8 @@ class Row:
 
     `u` is its standard uncertainty, in the unit of the value (SI, kg for a display). `limited`:
     the transmitter stood at one of its limits, so the value says no more than that. `measured`
-    is the value with its influences, where a run has them: what two rows share cancels.
+    is the value with its influences, where a run has them: what two rows share cancels. `parts`
+    are what `u` is made of, by name, where only that is known.
     """
 
     kind: Kind
@@ -232,6 +233,7 @@ class Row:
     fed: float | None = None
     limited: bool = False
     measured: Uncertain | None = field(default=None, compare=False, repr=False)
+    parts: tuple[tuple[str, float], ...] = field(default=(), compare=False, repr=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -30,6 +30,7 @@ from acq.cells.paper_units import Dimension
 from drivers.written_file import Written
 
 OPEN = "open"
+AS_LEFT = "as left"
 _OPEN_WORDS = ("open", "over-range", "floating", "no number")
 RESTORE_LIST = (
     "signal_pairs",
@@ -218,6 +219,10 @@ class Accuracy(Written):
         constant = units.quantity(self.constant, dimension) if self.constant else 0.0
         return 0.5 * ((self.of_reading or 0.0) * abs(value) + constant)
 
+    def part(self, value: float, dimension: Dimension, what: str) -> tuple[str, float]:
+        """The line of a budget that this instrument makes at a value, SI."""
+        return f"{what}, as the chain's file says", self.standard(value, dimension)
+
 
 def _accuracy(of_reading: float, constant: str) -> Accuracy:
     return Accuracy.model_construct(of_reading=of_reading, constant=constant, source=PRACTICE)
@@ -235,9 +240,13 @@ class Instruments(Written):
 
 
 class StateEntry(Written):
-    """Readings under one load. All belong to the same minutes; the triplet to one moment."""
+    """Readings under one load. All belong to the same minutes; the triplet to one moment.
+
+    A name that begins with "as left" belongs to the round after the adjustment.
+    """
 
     name: str
+    time: dt.time | None = None  # of the triplet
     live: Mass = 0.0
     live_uncertainty: Mass = 0.0  # standard uncertainty; large when nobody knows the content
     corner: int | None = Field(default=None, ge=1)  # number of the cell under the load
@@ -260,6 +269,8 @@ class FedEntry(Written):
 
     at: Literal["control system", "transmitter", "box"]
     value: str
+    round: Literal["as found", "as left"] = "as found"
+    time: dt.time | None = None
     transmitter_ratio: RatioSeen = None
     current: CurrentSeen = None
     display: MassSeen = None
@@ -344,6 +355,10 @@ class ChainFile(Written):
         if any(entry.cell > count for entry in self.ohms):
             raise ValueError(f"ohms: there are {count} cells")
         return self
+
+    def left(self, state: StateEntry) -> bool:
+        """Whether a state was read after the adjustment."""
+        return state.name.startswith(AS_LEFT)
 
     def not_restored(self) -> list[str]:
         """What of the restore list nobody has ticked."""

@@ -5,8 +5,9 @@ Where a paper is missing the value comes from the next one, and `notes` say so.
 
 from __future__ import annotations
 
+import math
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Unpack
@@ -27,7 +28,15 @@ from acq.analysis.chain_papers import (
 )
 from acq.cells import paper_units as units
 from acq.cells.cell import Cell
-from acq.cells.chain_file import OPEN, ChainCellEntry, ChainFile, Seen, StateEntry
+from acq.cells.chain_file import (
+    AS_LEFT,
+    OPEN,
+    ChainCellEntry,
+    ChainFile,
+    FedEntry,
+    Seen,
+    StateEntry,
+)
 from acq.cells.chain_subject import ChainPapers
 from acq.cells.data_sheet import DataSheet
 from acq.cells.folder import find_cell, find_data_sheet
@@ -39,11 +48,15 @@ COMPENSATION = {"one-sided Ex+": 1.0, "one-sided Ex-": 0.0}
 
 @dataclass(frozen=True, slots=True)
 class ChainVisit:
-    """A chain, the readings of one visit, the population to judge by, and what was assumed."""
+    """A chain, the readings of one visit, the population to judge by, and what was assumed.
+
+    `readings` are those as found, which tell the block; `left` those after the adjustment.
+    """
 
     file: ChainFile
     chain: Chain
     readings: ChainReadings
+    left: ChainReadings
     population: Population
     notes: tuple[str, ...]
 
@@ -82,7 +95,8 @@ def visit_of(papers: ChainPapers, path: Path | None = None) -> ChainVisit:
     file = check(where, tomllib.loads(papers.text), ChainFile)
     notes: list[str] = []
     chain = _chain(where, file, papers, notes)
-    return ChainVisit(file, chain, _readings(file), _population(file), tuple(notes))
+    found, left = _readings(file, as_left=False), _readings(file, as_left=True)
+    return ChainVisit(file, chain, found, left, _population(file), tuple(notes))
 
 
 def _shipped(path: Path) -> Path:
@@ -281,7 +295,8 @@ def _key(block: Block) -> str:
     return block.value.replace(" ", "_").replace("-", "_")
 
 
-def _readings(file: ChainFile) -> ChainReadings:
+def _readings(file: ChainFile, *, as_left: bool) -> ChainReadings:
+    chosen = [state for state in file.states if file.left(state) == as_left]
     states = {
         state.name: LoadState(
             name=state.name,
@@ -289,17 +304,25 @@ def _readings(file: ChainFile) -> ChainReadings:
             u_live=state.live_uncertainty,
             corner=None if state.corner is None else state.corner - 1,
         )
-        for state in file.states
+        for state in chosen
     }
-    rows = [row for state in file.states for row in _of_state(file, state)]
-    rows += _fed(file)
-    rows += _ohms(file)
+    rows = [row for state in chosen for row in _of_state(file, state)]
+    fed = [entry for entry in file.fed if (entry.round == AS_LEFT) == as_left]
+    rows += _fed(file, fed)
+    rows += [] if as_left else _ohms(file)
     return ChainReadings(states=states, rows=tuple(rows))
 
 
-def _row(kind: Kind, seen: Seen, u: float, **where: Unpack[Place]) -> Row:
+Parts = tuple[tuple[str, float], ...]
+
+
+def _row(kind: Kind, seen: Seen, parts: Parts, **where: Unpack[Place]) -> Row:
     value = None if seen == OPEN else float(seen or 0.0)
-    return Row(kind=kind, value=value, u=u, **where)
+    return Row(kind=kind, value=value, u=math.hypot(*(u for _, u in parts)), parts=parts, **where)
+
+
+def _scaled(parts: Parts, slope: float) -> Parts:
+    return tuple((name, u * slope) for name, u in parts)
 
 
 def _plain(seen: Seen) -> float:
@@ -307,7 +330,6 @@ def _plain(seen: Seen) -> float:
 
 
 def _of_state(file: ChainFile, state: StateEntry) -> Iterator[Row]:
-    tools = file.instruments
     name = state.name
     for kind, seen in (
         (Kind.BOX_RATIO, state.box_ratio),
@@ -315,33 +337,40 @@ def _of_state(file: ChainFile, state: StateEntry) -> Iterator[Row]:
         (Kind.TERMINAL_RATIO, state.transmitter_ratio),
     ):
         if seen is not None:
-            yield _row(kind, seen, tools.ratio.standard(_plain(seen), units.RATIO), state=name)
+            yield _row(kind, seen, _ratio_parts(file, seen), state=name)
     for index, seen in enumerate(state.cell_ratio):
         if seen is not None:
-            u = tools.ratio.standard(_plain(seen), units.RATIO)
-            yield _row(Kind.CELL_RATIO, seen, u, state=name, cell=index)
+            yield _row(Kind.CELL_RATIO, seen, _ratio_parts(file, seen), state=name, cell=index)
     for kind, seen in (
         (Kind.SENT, state.transmitter_current),
         (Kind.RECEIVED, state.input_current),
     ):
         if seen is not None:
-            yield _row(kind, seen, tools.current.standard(_plain(seen), units.AMPERES), state=name)
+            yield _row(kind, seen, _current_parts(file, seen), state=name)
     if state.display is not None:
         yield _row(Kind.SHOWN, state.display, _digit(file), state=name)
     yield from _excitation(file, state)
 
 
-def _digit(file: ChainFile) -> float:
+def _ratio_parts(file: ChainFile, seen: Seen) -> Parts:
+    return (file.instruments.ratio.part(_plain(seen), units.RATIO, "meter on mV/V"),)
+
+
+def _current_parts(file: ChainFile, seen: Seen) -> Parts:
+    return (file.instruments.current.part(_plain(seen), units.AMPERES, "meter on mA"),)
+
+
+def _digit(file: ChainFile) -> Parts:
     # a display is off by up to half its last digit, anywhere in between: a rectangle
-    return float(max(file.control_system.digit, 1e-6) / 12.0**0.5)
+    return (("last digit of the display", max(file.control_system.digit, 1e-6) / 12.0**0.5),)
 
 
 def _excitation(file: ChainFile, state: StateEntry) -> Iterator[Row]:
     tools = file.instruments.volts
     at_transmitter, at_box = state.excitation, state.box_excitation
     if at_transmitter is not None:
-        u = tools.standard(_plain(at_transmitter), units.VOLTS)
-        yield _row(Kind.EXCITATION, at_transmitter, u)
+        part = tools.part(_plain(at_transmitter), units.VOLTS, "meter on volts")
+        yield _row(Kind.EXCITATION, at_transmitter, (part,))
     if _plain(at_transmitter) and at_box is not None:
         yield _quotient(file, Kind.BOX_SHARE, at_box, at_transmitter)
     if not _plain(at_box):
@@ -358,10 +387,11 @@ def _quotient(file: ChainFile, kind: Kind, seen: Seen, other: Seen, **where: Unp
     volts = _plain(other)
     constant = file.instruments.volts.standard(0.0, units.VOLTS)
     u = max(2.0**0.5 * constant / volts, 1e-5)
-    return _row(kind, OPEN if seen == OPEN else _plain(seen) / volts, u, **where)
+    parts = (("constant of the meter on volts, as the chain's file says", u),)
+    return _row(kind, OPEN if seen == OPEN else _plain(seen) / volts, parts, **where)
 
 
-def _fed(file: ChainFile) -> Iterator[Row]:
+def _fed(file: ChainFile, entries: Sequence[FedEntry]) -> Iterator[Row]:
     tools, control = file.instruments, file.control_system
     span = abs(control.upper - control.lower)
     transmitter = file.transmitter
@@ -370,25 +400,24 @@ def _fed(file: ChainFile) -> Iterator[Row]:
         "transmitter": (Kind.FED_TERMINALS_SENT, Kind.FED_TERMINALS_SHOWN),
         "box": (Kind.FED_BOX_SENT, Kind.FED_BOX_SHOWN),
     }
-    for entry in file.fed:
+    for entry in entries:
         value = entry.number
         if entry.at == "control system":
-            u = tools.fed_current.standard(value, units.AMPERES) / 16e-3 * span
-            total = (u**2 + _digit(file) ** 2) ** 0.5
-            yield _row(Kind.FED_CURRENT_SHOWN, entry.display, total, fed=value)
+            source = (tools.fed_current.part(value, units.AMPERES, "source of mA"),)
+            parts = (*_scaled(source, span / 16e-3), *_digit(file))
+            yield _row(Kind.FED_CURRENT_SHOWN, entry.display, parts, fed=value)
             continue
-        part = tools.fed_ratio.standard(value, units.RATIO) / range_
+        source = (tools.fed_ratio.part(value, units.RATIO, "source of mV/V"),)
         sent, shown = kinds[entry.at]
         if entry.transmitter_ratio is not None:
-            own = tools.ratio.standard(value, units.RATIO)
-            u = ((part * range_) ** 2 + own**2) ** 0.5
-            yield _row(Kind.FED_BOX_TERMINALS, entry.transmitter_ratio, u, fed=value)
+            parts = (*source, *_ratio_parts(file, value))
+            yield _row(Kind.FED_BOX_TERMINALS, entry.transmitter_ratio, parts, fed=value)
         if entry.current is not None:
-            own = tools.current.standard(_plain(entry.current), units.AMPERES)
-            yield _row(sent, entry.current, ((part * 16e-3) ** 2 + own**2) ** 0.5, fed=value)
+            parts = (*_scaled(source, 16e-3 / range_), *_current_parts(file, entry.current))
+            yield _row(sent, entry.current, parts, fed=value)
         if entry.display is not None:
-            u = ((part * span) ** 2 + _digit(file) ** 2) ** 0.5
-            yield _row(shown, entry.display, u, fed=value)
+            yield _row(shown, entry.display, (*_scaled(source, span / range_), *_digit(file)),
+                       fed=value)  # fmt: skip
 
 
 def _ohms(file: ChainFile) -> Iterator[Row]:
@@ -396,5 +425,5 @@ def _ohms(file: ChainFile) -> Iterator[Row]:
     for entry in file.ohms:
         for kind, seen in ((Kind.INPUT_OHMS, entry.input), (Kind.OUTPUT_OHMS, entry.output)):
             if seen is not None:
-                u = tools.standard(_plain(seen), units.OHMS)
-                yield _row(kind, seen, u, cell=entry.cell - 1)
+                part = tools.part(_plain(seen), units.OHMS, "meter on ohms")
+                yield _row(kind, seen, (part,), cell=entry.cell - 1)

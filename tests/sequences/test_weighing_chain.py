@@ -128,7 +128,7 @@ def _no_meter_is_switched_over_where_it_hangs(lines: list[Line]) -> None:
     prompts = [line.content["prompt"] for line in lines if line.what == "prompt"]
     into_loop = 0
     for prompt in prompts:
-        on = {terminal: lead for terminal, lead in prompt["on"]}
+        on = dict(prompt["on"])
         away = {terminal for terminal, _ in prompt["off"]}
         if on.get("dmm LO") in ("loop terminal", "input +") or "dmm sense HI" in on:
             into_loop += 1
