@@ -11,6 +11,7 @@ from acq.records.recorded_run import RecordedRun
 
 TITLE = "Chain visit report"
 SUBJECT = "Visit to a weighing chain in its plant"
+PAPER = "report on a visit to a plant"
 _ROUNDS = ("as found", "as left")
 
 

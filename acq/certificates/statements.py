@@ -124,13 +124,14 @@ def cautions(run: RecordedRun) -> list[str]:
     return told
 
 
-def scope(run: RecordedRun) -> list[str]:
-    """Return what this paper is and is not."""
+def scope(run: RecordedRun, paper: str = "test certificate") -> list[str]:
+    """Return what this paper is and is not; `paper` is what it calls itself."""
+    item = "item tested" if paper == "test certificate" else "plant as it was found and left"
     told = [
-        "The results relate only to the item tested, in the condition stated, on the day of test.",
+        f"The results relate only to the {item}, in the condition stated, on the day of test.",
         "U is the expanded uncertainty with the coverage factor k given beside it, for a coverage"
         " probability of 95 % (JCGM 100).",
-        "This is the workshop's own test certificate. It claims no accreditation and no type"
+        f"This is the workshop's own {paper}. It claims no accreditation and no type"
         " approval, and states no calibration interval.",
     ]
     if any(found.get("probability") not in (None, 0.95) for _, found in run.findings()):

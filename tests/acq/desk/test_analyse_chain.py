@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -49,7 +50,13 @@ def test_without_readings_the_form_is_offered_and_has_what_to_expect(
     assert max(len(line) for line in form.splitlines()) <= 100
     for words in ("Permit", "Never drive current into a powered input", "removed, by operations"):
         assert words in " ".join(form.split())
-    assert "(expected 500.0)" in form  # 12 mA of 0 to 1000 kg
+    twelve = next(line for line in form.splitlines() if line.split()[:1] == ["12.0"])
+    assert twelve.split()[-1] == "500.0"  # 12 mA of 0 to 1000 kg
+    pages = form.split("\f")
+    assert max(page.count("\n") for page in pages) <= 62
+    assert all(f"page {number} of {len(pages)}" in page for number, page in enumerate(pages, 1))
+    for section in re.split(r"\n(?=[2-7]\. )", form)[1:]:  # where the hand acts the caution stands
+        assert "   ! " in section, section[:60]
 
 
 def test_readings_typed_in_later_and_pulsed_excitation_are_said(
