@@ -6,9 +6,7 @@ certificate shows them as they were found.
 
 from __future__ import annotations
 
-import math
 import statistics
-from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -27,14 +25,13 @@ from acq.analysis.observed import (
 )
 from acq.analysis.population import Population
 from acq.cells.expectation import earlier_readings, expected_cells
-from acq.readings.budget import budget
-from acq.readings.measured import Bound, Measured, is_number
+from acq.readings.budget import shared_influences
+from acq.readings.measured import Bound, Measured
 from acq.runs.run import Run
 
 if TYPE_CHECKING:
     from sequences.zero_basis import Basis
 
-_SHARED = (" gain, ", " offset, ", " temperature, ")  # in the names of a budget
 _KEPT = ("faults", "next_test", "cannot_see", "assumption", "arms", "probabilities")
 
 
@@ -70,9 +67,13 @@ class Seen:
         return f"{self.bridge}: {name}" if self.bridge else name
 
     def observed(self) -> Observed:
-        own = own_uncertainties(self.pairs)
+        shared = shared_influences(self.pairs)
+        # two repeats may agree by chance
+        least = Population().meters.noise_ohms
+        own = {pair: max(ohms, least) for pair, ohms in shared.own.items()}
         return Observed(
             pairs={pair: self._pair(pair, value, own) for pair, value in self.pairs.items()},
+            common=shared.common,
             insulation=Paths(
                 leads_housing=self._path("leads to housing"),
                 leads_shield=self._path("leads to shield"),
@@ -126,28 +127,6 @@ def diagnosis(run: Run[Any], seen: Seen) -> None:
         told: Mapping[str, Any] = document(report)
         check.keep("diagnosis", "faults", {key: told[key] for key in _KEPT})
         check.keep("figure", "bridge", {"svg": as_svg(picture(report))})
-
-
-def own_uncertainties(pairs: Mapping[LeadPair, Measured]) -> dict[LeadPair, float]:
-    """Return for each pair in ohm the standard uncertainty that most pairs do not share with it.
-
-    Gain and offset of one range are common to all that is read in it; a pair that needs another
-    range, such as the input of a 1000 ohm bridge, has those of its own. Below what the diagnosis
-    assumes of any reading nothing is stated: two repeats may agree by chance.
-    """
-    budgets = {pair: budget(value) for pair, value in pairs.items() if is_number(value)}
-    times = Counter(line.name for lines in budgets.values() for line in lines)
-    common = {
-        name
-        for name, count in times.items()
-        if 2 * count > len(budgets) and any(word in name for word in _SHARED)
-    }
-    least = Population().meters.noise_ohms
-    own = {
-        pair: math.hypot(*(x.standard_uncertainty for x in lines if x.name not in common))
-        for pair, lines in budgets.items()
-    }
-    return {pair: ohms for pair, ohms in own.items() if ohms > least}
 
 
 def _ohms(measured: Measured) -> float:

@@ -16,6 +16,7 @@ import numpy as np
 from acq.analysis.leads import FOUR_WIRE_PAIRS, SENSE_LOOPS, LeadPair
 from acq.analysis.network import LEAD_PLACE, NODE_OF_LEAD, Floats
 from acq.analysis.population import Meters, Spread
+from acq.analysis.reading_errors import meter_columns
 
 SHARED_STEPS = 4  # with the slopes of a usual cell
 SHARED_REACH = 0.02  # how far an arm may be from the usual one to share its slopes
@@ -176,8 +177,8 @@ class _Model:
         """Return the covariance of the readings about the model, ohm squared."""
         if given is None:
             usual = np.median(ohms, axis=0) if len(ohms) else np.zeros(len(self.loop))
-            given = meters.noise_ohms**2 * np.eye(len(usual)) + meters.offset_ohms**2
-            given = given + meters.gain**2 * np.outer(usual, usual)
+            common = meter_columns(meters, usual)
+            given = meters.noise_ohms**2 * np.eye(len(usual)) + common @ common.T
         return np.asarray(given + self.nuisance @ self.nuisance.T)
 
     def readings(self, unknowns: Floats) -> Floats:

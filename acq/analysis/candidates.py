@@ -109,7 +109,7 @@ class Explainer:
         """Return the deviates that the readings themselves suggest."""
         ohms = self.ranker.in_ohms(self.readings)[0][0]
         rows = np.isfinite(ohms)
-        total = slopes[rows] @ slopes[rows].T + np.diag(self.ranker.reading_noise[rows] ** 2)
+        total = slopes[rows] @ slopes[rows].T + self.ranker.errors.covariance(np.flatnonzero(rows))
         rest = np.linalg.solve(total, (ohms - predicted)[rows])
         return np.asarray(slopes[rows].T @ rest)
 
@@ -250,7 +250,7 @@ class Explainer:
         """Return the evidence of lines over the readings that are not open."""
         ohms, _ = self.ranker.in_ohms(self.readings)
         rows = np.flatnonzero(np.isfinite(ohms[0]))
-        table = LineTable(list(lines), rows, self.ranker.reading_noise, self.ranker.root)
+        table = LineTable(list(lines), rows, self.ranker.errors, self.ranker.root)
         every = np.ones((1, len(lines)), bool)
         return table.evidence(ohms[:, rows], self.mean[None], np.zeros((1, len(lines))), every)
 

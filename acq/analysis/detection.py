@@ -1,18 +1,22 @@
 """How small a fault may be and still be named first: the detection limits of one type of cell.
 
-The ranking itself is asked, with readings as each fault alone would give them, free of noise:
-a size is detectable when from there on the fault at its place has `SURE` of the probability.
+The ranking itself is asked, with readings that are drawn as each fault alone would give them on
+sound cells of the type and with the meter's errors: a size is detectable when from there on the
+fault at its place stands first on each of the `DRAWS` cells drawn. Two conductors that touch near
+the cell cannot be told from a fault inside it: their limit also says up to which part of the
+cable, from the plug, it holds.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from acq.analysis.expectation import COUNT
-from acq.analysis.fault_lines import Line, Measure
+from acq.analysis import fault_changes as changes
+from acq.analysis.expectation import COUNT, readings
+from acq.analysis.fault_lines import MODEL_SHARE, Line, Measure
 from acq.analysis.fault_models import JOINT_JITTER
 from acq.analysis.faults import UNKNOWN, Fault, FaultAt
 from acq.analysis.first_look import Mask
@@ -20,11 +24,16 @@ from acq.analysis.insulation_evidence import InsulationReadings
 from acq.analysis.leads import INPUT
 from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES, MOISTURE
 from acq.analysis.network import Delta, Floats, delta_readings
+from acq.analysis.network_evidence import covariance
 from acq.analysis.ranking import CellReadings, Ranker
 
-SURE = 0.95
+DRAWS = 16  # cells of each size
+SEED = 20
+REPEATS = 3
+ALONG = np.linspace(0.05, 0.95, 10)  # of the cable, from the plug
 TESTER_DECADES = 10.3  # log10 of the largest insulation that is read as a number
 STEPS = 25
+FEW_DRAWS = 6  # cells of each size and place along the cable
 MICROVOLT = 1e-6
 
 
@@ -33,7 +42,8 @@ class DetectionLimit:
     """From `size` on (in `unit`) a fault is named first; None: never from these readings.
 
     `least` and `most` are the ends of the sizes that were asked for. For paths a smaller
-    resistance is the larger fault. A fault without a size has the unit "".
+    resistance is the larger fault. A fault without a size has the unit "". `reach` is the part of
+    the cable, from the plug, within which the limit holds.
     """
 
     place: FaultAt
@@ -42,10 +52,11 @@ class DetectionLimit:
     smaller_is_worse: bool
     least: float = 0.0
     most: float = np.inf
+    reach: float = 1.0
 
-    def detects(self, size: float) -> bool:
-        """Whether a fault of this size is beyond the limit."""
-        if self.size is None:
+    def detects(self, size: float, along: float = 0.0) -> bool:
+        """Whether a fault of this size, and so far along the cable, is beyond the limit."""
+        if self.size is None or along > self.reach:
             return False
         return size <= self.size if self.smaller_is_worse else abs(size) >= self.size
 
@@ -56,7 +67,10 @@ class DetectionLimit:
             return "not from these readings"
         if self.unit == "":
             return "always"
-        return f"{'up to' if self.smaller_is_worse else 'from'} {self.size:.3g} {self.unit}"
+        said = f"{'up to' if self.smaller_is_worse else 'from'} {self.size:.3g} {self.unit}"
+        if self.reach < 1.0:
+            said += f", in the {self.reach:.0%} of the cable next to the plug"
+        return said
 
 
 def detection_limits(ranker: Ranker) -> Mapping[FaultAt, tuple[DetectionLimit, ...]]:
@@ -81,10 +95,13 @@ def _limit(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLimit:
         place.fault is Fault.LEAD_SHORT and len(place.where) == 1
     ):
         return _by_path(ranker, place)
+    if place.fault is Fault.LEAD_SHORT:
+        return _along_the_cable(ranker, line, place)
     sizes = _sizes(line)
     measure = line.measure or Measure(of=lambda s: s, unit="")
-    readings = _exact(ranker, line, sizes)
-    seen = _sure(ranker, readings, place)
+    seen = _named(
+        ranker, _drawn(ranker, line, sizes, line.base + sizes[:, None] * line.step), place
+    )
     if line.point:
         return DetectionLimit(place, 0.0 if seen.all() else None, "", False)
     values = np.asarray(measure.of(sizes))
@@ -104,27 +121,79 @@ def _smallest(
     return DetectionLimit(place, size, unit, smaller_is_worse, *ends)
 
 
+def _along_the_cable(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLimit:
+    """Return the limit of two conductors that touch: so many ohm, so far along the cable."""
+    assert line.measure is not None
+    one, other = place.where
+    sizes = _sizes(line)
+    ohms = np.asarray(line.measure.of(sizes))
+    # where along the cable is stated here, and not scatter
+    fixed = replace(
+        line,
+        columns_per_size=np.zeros((len(line.step), 0)),
+        jitter=MODEL_SHARE * np.abs(line.step),
+    )
+    each = [
+        readings(ranker.cell, ranker.population, np.zeros((1, COUNT)), ranker.pairs, touching)
+        for along in ALONG
+        for touching in (changes.leads_touch(one, other, float(x), float(along)) for x in ohms)
+    ]
+    every = np.tile(sizes, len(ALONG))
+    drawn = _drawn(ranker, fixed, every, np.concatenate(each), FEW_DRAWS)
+    seen = _named(ranker, drawn, place, FEW_DRAWS).reshape(len(ALONG), len(sizes))
+    limits = [
+        replace(
+            _smallest(
+                place,
+                ohms,
+                np.asarray(seen[: row + 1].all(0)),
+                line.measure.unit,
+                smaller_is_worse=True,
+            ),
+            reach=float(along) + 0.5 * float(ALONG[1] - ALONG[0]),
+        )
+        for row, along in enumerate(ALONG)
+    ]
+
+    def worth(limit: DetectionLimit) -> float:
+        return 0.0 if limit.size is None else limit.reach * float((ohms <= limit.size).sum())
+
+    return max(limits, key=worth)
+
+
 def _sizes(line: Line) -> Floats:
     """Return sizes all over the prior, evenly by their share."""
     if line.point:
         return np.zeros(1)
     middle = 0.5 * (line.prior.lower + line.prior.upper)
     order = np.argsort(middle)
-    return middle[order][:: max(1, len(middle) // (2 * STEPS))]
+    return middle[order][:: max(1, len(middle) // STEPS)]
 
 
-def _exact(ranker: Ranker, line: Line, sizes: Floats) -> CellReadings:
-    """Return what the bench reads without noise; everything beside the network is sound."""
-    ohms = line.base + sizes[:, None] * line.step
+def _drawn(
+    ranker: Ranker, line: Line, sizes: Floats, ohms: Floats, draws: int = DRAWS
+) -> CellReadings:
+    """Return what the bench reads of some cells of each size, (sizes times draws, ...).
+
+    `ohms` (sizes, D) are the readings of a usual cell. Everything beside the network is sound.
+    """
+    rng = np.random.default_rng(SEED)  # the same cells at every size
+    rows = np.arange(ohms.shape[-1])
+    spread = covariance(line, rows, ranker.errors, sizes, ranker.root)
+    scatter = np.linalg.cholesky(spread) @ rng.normal(size=(ohms.shape[-1], draws))
+    ohms = (ohms[:, None, :] + np.swapaxes(scatter, -1, -2)).reshape(-1, ohms.shape[-1])
     pairs = np.where(line.open[:-1], np.inf, np.maximum(ohms[:, :-1], 0.0))
     double = 2.0 * ohms[:, ranker.pairs.index(INPUT)]
     zero = ohms[:, -1] / np.where(np.abs(double) > 1e-6, double, 1e-6)
     meters = ranker.population.meters
-    scatter = np.full(pairs.shape, meters.repeat_ohms)
+    deviation = np.full(pairs.shape, meters.repeat_ohms)
     if line.scatter is not None:
-        moving = JOINT_JITTER * np.abs(sizes[:, None] * line.step[:-1]) * (line.scatter > 0.5)
-        scatter = np.hypot(scatter, moving)
-    return _readings(ranker, pairs, zero, scatter=scatter)
+        moved = np.repeat(np.abs(sizes), draws)[:, None] * np.abs(line.step[:-1])
+        deviation = np.hypot(deviation, JOINT_JITTER * moved * (line.scatter > 0.5))
+    deviation *= np.sqrt(rng.chisquare(REPEATS - 1, pairs.shape) / (REPEATS - 1))
+    usual = float(np.hypot(meters.emf_volts, meters.emf_reading_volts))
+    emf = usual * np.tile(rng.normal(size=draws), len(sizes))
+    return _readings(ranker, pairs, zero, scatter=deviation, emf=emf)
 
 
 def _readings(
@@ -160,7 +229,10 @@ def _sound(ranker: Ranker, cells: int) -> tuple[Floats, Floats]:
 
 def _by_emf(ranker: Ranker, place: FaultAt) -> DetectionLimit:
     volts = np.geomspace(1.5e-6, 3e-4, STEPS)
-    seen = _sure(ranker, _readings(ranker, *_sound(ranker, STEPS), emf=volts), place)
+    sound = np.repeat(ranker.lines[0].base[None], STEPS, axis=0)
+    drawn = _drawn(ranker, ranker.lines[0], np.zeros(STEPS), sound)
+    assert drawn.emf is not None  # a line without a size: reversal has separated the EMF
+    seen = _named(ranker, replace(drawn, emf=drawn.emf + np.repeat(volts, DRAWS)), place)
     return _smallest(place, volts / MICROVOLT, seen, "uV", smaller_is_worse=False)
 
 
@@ -184,7 +256,7 @@ def _by_path(ranker: Ranker, place: FaultAt) -> DetectionLimit:
     pairs, zero = _sound(ranker, STEPS)
     if place in MOISTURE:
         pairs, zero = _spread_out(ranker, decades)
-    seen = _sure(ranker, _readings(ranker, pairs, zero, paths=paths), place)
+    seen = _named(ranker, _readings(ranker, pairs, zero, paths=paths), place, draws=1)
     return _smallest(place, 10.0**decades, seen, "ohm", smaller_is_worse=True)
 
 
@@ -196,6 +268,8 @@ def _spread_out(ranker: Ranker, decades: Floats) -> tuple[Floats, Floats]:
     return ohms[:, :-1], ohms[:, -1] / (2.0 * ohms[:, ranker.pairs.index(INPUT)])
 
 
-def _sure(ranker: Ranker, readings: CellReadings, place: FaultAt) -> Mask:
+def _named(ranker: Ranker, readings: CellReadings, place: FaultAt, draws: int = DRAWS) -> Mask:
+    """Return at which sizes the fault stands first on all of the `draws` cells of each."""
     ranking = ranker.rank(readings)
-    return ranking.probability[:, ranking.faults.index(place)] >= SURE
+    first = ranking.first == ranking.faults.index(place)
+    return np.asarray(first.reshape(-1, draws).all(-1))

@@ -27,7 +27,7 @@ from acq.analysis.leads import LeadPair, lead_pairs
 from acq.analysis.network import Floats
 from acq.analysis.next_test import best_test
 from acq.analysis.nominal import likely_cells
-from acq.analysis.observed import Observed
+from acq.analysis.observed import Observed, common_columns
 from acq.analysis.papers import EarlierReadings, condition
 from acq.analysis.population import Population
 from acq.analysis.ranking import ALARM, Ranker
@@ -172,6 +172,12 @@ def _ranker(
     pairs = lead_pairs(cell.wires)
     usual = population.meters.noise_ohms
     own = [seen.pairs[p].uncertainty if p in seen.pairs else None for p in pairs]
+    common = None
+    if seen.common is not None:
+        common = common_columns(seen.common, pairs)
+        # its errors are stated, so that the population need not guess them
+        without = replace(population.meters, gain=0.0, offset_ohms=0.0)
+        population = replace(population, meters=without)
     zero = seen.zero
     emf_at = zero.excitation_volts if zero and zero.emf_volts is None else None
     return Ranker(
@@ -182,6 +188,7 @@ def _ranker(
         emf_at=emf_at,
         root=root,
         zero_noise=zero.uncertainty if zero else None,
+        common=common,
         insulation=insulation,
     )
 

@@ -111,7 +111,7 @@ def sound_cell(candidate: Candidate) -> tuple[Floats, Floats]:
     """Return the readings of a sound cell (D,) and their standard deviations, in ohm."""
     ranker, line = candidate.ranker, candidate.ranker.lines[0]
     rows = np.arange(len(line.base))
-    total = covariance(line, rows, ranker.reading_noise, np.zeros(1), ranker.root)[0]
+    total = covariance(line, rows, ranker.errors, np.zeros(1), ranker.root)[0]
     return line.base + line.base_slopes @ candidate.mean, np.sqrt(np.diag(total))
 
 

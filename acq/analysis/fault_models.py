@@ -14,6 +14,7 @@ from itertools import combinations
 import numpy as np
 
 from acq.analysis import fault_changes as changes
+from acq.analysis.expectation import PLACE
 from acq.analysis.fault_lines import Line, LineMaker, Measure, with_unknown_papers
 from acq.analysis.faults import ARMS, NONE_FOUND, UNKNOWN, Fault, FaultAt
 from acq.analysis.leads import INPUT, Lead, LeadPair
@@ -193,7 +194,7 @@ def body(maker: LineMaker) -> Iterator[Line]:
 
 
 def surroundings(maker: LineMaker) -> Iterator[Line]:
-    """Temperature off by 0.5 to 20 K; cable shorter by 5 to 90 %, or longer by up to 4 ohm;
+    """Temperature off by 0.5 to 20 K; cable shorter by 5 to 95 %, or longer by up to 4 ohm;
     an EMF of 1.5 to 300 uV where the zero still holds it.
     """
     spread, kelvin = maker.population.spread, 10.0
@@ -210,16 +211,17 @@ def surroundings(maker: LineMaker) -> Iterator[Line]:
         measure=Measure(of=lambda s: kelvin * s, unit="K against the room"),
     )
     longest = max(1.0, 4.0 / maker.cell.conductor_ohms)
-    yield maker.line(
+    cable = maker.line(
         (FaultAt(Fault.WRONG_CABLE_LENGTH), 1.0),
         extreme=changes.cable_scaled(2.0),
         change=lambda s: changes.cable_scaled(1.0 + s),
         prior=mixture(
             (0.7, log_uniform(0.05, longest, lambda x: x, signs=(1,))),
-            (0.3, log_uniform(0.05, 0.9, lambda x: -x, signs=(1,))),
+            (0.3, log_uniform(0.05, 0.95, lambda x: -x, signs=(1,))),
         ),
         measure=Measure(of=lambda s: 100.0 * s, unit="% of the stated cable"),
     )
+    yield _with_contacts_as_they_are(cable, maker)
     thermal = maker.line((FaultAt(Fault.THERMAL_EMF), 1.0))
     if maker.emf_at is not None:
         step = np.zeros_like(thermal.step)
@@ -227,6 +229,25 @@ def surroundings(maker: LineMaker) -> Iterator[Line]:
         microvolts = Measure(of=lambda s: 1e6 * s, unit="uV")
         thermal = replace(thermal, step=step, prior=THERMAL, measure=microvolts)
     yield thermal
+
+
+def _with_contacts_as_they_are(cable: Line, maker: LineMaker) -> Line:
+    """What tells one conductor from the next grows with the cable, but for its clips.
+
+    Wanted for a conductor is hypot(own (1 + s), clip): affine in s from the usual cable to none,
+    and what that lacks of a long one is scatter in proportion to s.
+    """
+    spread = maker.population.spread
+    own, clip = spread.conductor_each * maker.cell.conductor_ohms, spread.contact_ohms
+    both = float(np.hypot(own, clip))
+    grows = both - clip
+    rest = float(np.sqrt(max(own**2 - grows**2, 0.0)))
+    first = PLACE["conductor Ex+"]
+    each = slice(first, first + len(LEAD_PLACE))
+    step_slopes = cable.step_slopes.copy()
+    step_slopes[:, each] *= grows / both
+    columns = cable.base_slopes[:, each] * (rest / both)
+    return replace(cable, step_slopes=step_slopes, columns_per_size=columns)
 
 
 def exchanged(maker: LineMaker) -> Iterator[Line]:

@@ -106,9 +106,7 @@ def _arms(seen: Observed, expected: ExpectedCell) -> Identification | None:
     if not all(p in seen.pairs and np.isfinite(seen.pairs[p].ohms) for p in pairs):
         return None
     read = seen.ohms(pairs)
-    meters = Population().meters
-    own = np.array([seen.pairs[p].uncertainty or meters.noise_ohms for p in pairs])
-    covariance = np.diag(own**2) + meters.offset_ohms**2 + meters.gain**2 * np.outer(read, read)
+    covariance = seen.errors_of(pairs, Population().meters).covariance(np.arange(len(pairs)))
     found = identify(pairs, read, _assumption(expected), covariance=covariance)
     return found if (found.arms > 0.01).all() else None
 
@@ -116,7 +114,7 @@ def _arms(seen: Observed, expected: ExpectedCell) -> Identification | None:
 def document(report: LeadsReport) -> dict[str, Any]:
     """Return the one JSON document."""
     diagnosis, expected = report.diagnosis, report.diagnosis.expected
-    zero = zero_from_pairs(report.seen, Population().meters.noise_ohms)
+    zero = zero_from_pairs(report.seen, Population().meters)
     measured = report.seen.zero
     return {
         "file": report.file,
@@ -284,7 +282,7 @@ def text(report: LeadsReport) -> Iterator[str]:
 
 
 def _zero_lines(report: LeadsReport) -> Iterator[str]:
-    zero = zero_from_pairs(report.seen, Population().meters.noise_ohms)
+    zero = zero_from_pairs(report.seen, Population().meters)
     if zero is None:
         yield "A zero cannot be predicted while a pair is open or missing."
     else:

@@ -14,7 +14,7 @@ from functools import partial
 
 import numpy as np
 
-from acq.analysis.expectation import COUNT
+from acq.analysis.expectation import COUNT, PLACE
 from acq.analysis.fault_lines import Line
 from acq.analysis.first_look import (
     END_TOLERANCE,
@@ -33,6 +33,7 @@ from acq.analysis.first_look import (
     whitener,
 )
 from acq.analysis.network import Floats
+from acq.analysis.reading_errors import ReadingErrors, either_range, gain_by_range
 from acq.analysis.sizes import FEW_BINS, SizeIntegral
 
 HOPELESS = 9.0  # in ln, behind the best: no closer look where the first one is about right
@@ -74,7 +75,7 @@ class LineTable:
 
     lines: list[Line]
     rows: Places
-    noise: Floats
+    errors: ReadingErrors
     root: Floats | None = None
     _whiteners: dict[tuple[int, int], tuple[Floats, float]] = field(default_factory=dict)
     _looks: dict[int, FirstLook] = field(default_factory=dict)
@@ -185,7 +186,7 @@ class LineTable:
 
     def _look(self, level: int) -> FirstLook:
         if level not in self._looks:
-            loose = np.hypot(self.noise, SLACKS_OHMS[level])
+            loose = self.errors.loosened(SLACKS_OHMS[level])
             sound = covariance(self.lines[0], self.rows, loose, np.zeros(1), self.root)[0]
             self._looks[level] = FirstLook.of(self.lines, self.rows, sound)
         return self._looks[level]
@@ -285,7 +286,7 @@ class LineTable:
             return
         the = self.lines[line]
         sizes = np.array([self._size_at(the, x) for x in places])
-        white, log_det = whitener(covariance(the, self.rows, self.noise, sizes, self.root))
+        white, log_det = whitener(covariance(the, self.rows, self.errors, sizes, self.root))
         for number, place in enumerate(places):
             self._whiteners[line, place] = white[number], float(log_det[number])
 
@@ -309,23 +310,32 @@ class LineTable:
 
 
 def covariance(
-    line: Line, rows: Places, noise: Floats, sizes: Floats, root: Floats | None = None
+    line: Line, rows: Places, errors: ReadingErrors, sizes: Floats, root: Floats | None = None
 ) -> Floats:
     """Return the covariances of the readings under a line, (sizes, rows, rows) in ohm squared."""
     s = sizes[:, None, None]
     of_z = line.base_slopes[rows] + s * line.step_slopes[rows]
+    predicted = _as_ranged(line, rows, sizes)
+    of_z, upper = gain_by_range(of_z, PLACE["gain"], predicted, line.range_ohms)
     if root is not None and line.from_papers:
         of_z = of_z @ root
     total = of_z @ np.swapaxes(of_z, -1, -2) + line.columns[rows] @ line.columns[rows].T
     total += s**2 * (line.columns_per_size[rows] @ line.columns_per_size[rows].T)
-    own = noise[rows] ** 2 + (sizes[:, None] * line.jitter[rows]) ** 2
-    # beyond its range the meter has another gain error, one for each range
-    predicted = (line.base + sizes[:, None] * line.step)[:, rows]
-    beyond = np.abs(predicted) > 0.98 * line.range_ohms
-    own += np.where(beyond, line.range_gain * predicted, 0.0) ** 2
+    total += upper[:, :, None] * upper[:, None, :] + errors.covariance(rows)
+    own = (sizes[:, None] * line.jitter[rows]) ** 2
+    # about the end of a range nobody knows beforehand which of the two gains it will be
+    either = either_range(predicted, line.range_ohms)
+    own += np.where(either, line.range_gain * predicted, 0.0) ** 2
     diagonal = np.arange(len(rows))
     total[:, diagonal, diagonal] += own
     return np.asarray(total)
+
+
+def _as_ranged(line: Line, rows: Places, sizes: Floats) -> Floats:
+    """Return predictions (sizes, rows) that tell the ranges; the zero goes with the input."""
+    predicted = line.base + sizes[:, None] * line.step
+    predicted[:, -1] = predicted[:, 0]
+    return np.asarray(predicted[:, rows])
 
 
 def _times(white: Floats, vectors: Floats) -> Floats:

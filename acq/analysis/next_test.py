@@ -21,6 +21,7 @@ from acq.analysis.leads import INPUT, Lead
 from acq.analysis.network_evidence import covariance
 from acq.analysis.next_test_events import EVENTS, LOAD_CAUTION, Event
 from acq.analysis.observed import Observed
+from acq.analysis.reading_errors import ReadingErrors
 from acq.analysis.wording import millivolts, ohms
 
 FINER = 3.0  # times a good meter's noise from which a better reading may help
@@ -142,12 +143,12 @@ def _finer(one: Candidate, other: Candidate) -> Iterator[Trial]:
         return
     usual = ranker.population.meters.noise_ohms
     both = np.stack([one.predicted, other.predicted])[:, :-1]
-    if not np.isfinite(both).all() or ranker.reading_noise[:-1].min() < FINER * usual:
+    if not np.isfinite(both).all() or ranker.errors.own[:-1].min() < FINER * usual:
         return
     apart = both[0] - both[1]
     rows = np.arange(len(apart))
-    noise = np.full(len(apart) + 1, usual)
-    total = covariance(ranker.lines[0], rows, noise, np.zeros(1), ranker.root)[0]
+    finer = ReadingErrors(np.full(len(apart) + 1, usual), ranker.errors.common)
+    total = covariance(ranker.lines[0], rows, finer, np.zeros(1), ranker.root)[0]
     distance = np.sqrt(apart @ np.linalg.solve(total, apart))
     most = int(np.abs(apart).argmax())
     yield Trial(
@@ -163,7 +164,7 @@ def _spread(candidate: Candidate) -> np.ndarray:
     line, size = candidate.lines[-1]
     rows = np.arange(len(line.base))
     ranker = candidate.ranker
-    total = covariance(line, rows, ranker.reading_noise, np.array([size]), ranker.root)[0]
+    total = covariance(line, rows, ranker.errors, np.array([size]), ranker.root)[0]
     return np.asarray(np.sqrt(np.diag(total)))
 
 

@@ -10,7 +10,9 @@ import numpy as np
 from acq.analysis.insulation_evidence import InsulationReadings
 from acq.analysis.leads import INPUT, SENSE_LOOPS, LeadPair, lead_pairs
 from acq.analysis.network import Floats
+from acq.analysis.population import Meters
 from acq.analysis.ranking import CellReadings
+from acq.analysis.reading_errors import ReadingErrors, meter_columns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +84,9 @@ class Loaded:
 class Observed:
     """One cell. `flexing` is the largest change of a reading in ohm while the cable was flexed
     or the body tapped, by place: `cable`, `gland`, `body`. `contacts` are low resistances in ohm
-    between single leads and shield or housing: the lowest shows which lead touches.
+    between single leads and shield or housing: the lowest shows which lead touches. `common` are
+    the errors that pairs share, each in ohm by pair, one standard deviation; None: those of the
+    population's meter.
     """
 
     pairs: Mapping[LeadPair, PairReading]
@@ -92,6 +96,15 @@ class Observed:
     celsius: float | None = None
     flexing: Mapping[str, float] = field(default_factory=dict)
     loaded: Loaded | None = None
+    common: Sequence[Mapping[LeadPair, float]] | None = None
+
+    def errors_of(self, pairs: Sequence[LeadPair], meters: Meters) -> ReadingErrors:
+        """Return the errors of pairs that were read, in ohm; `meters` for what is not stated."""
+        stated = [self.pairs[pair].uncertainty for pair in pairs]
+        own = np.array([meters.noise_ohms if u is None else u for u in stated])
+        if self.common is None:
+            return ReadingErrors(own, meter_columns(meters, self.ohms(pairs)[0]))
+        return ReadingErrors(own, common_columns(self.common, pairs))
 
     @property
     def wires(self) -> int:
@@ -124,6 +137,12 @@ class Observed:
             repeats=repeats,
             mean=mean,
         )
+
+
+def common_columns(common: Sequence[Mapping[LeadPair, float]], pairs: Sequence[LeadPair]) -> Floats:
+    """Return what pairs have in common, (pairs, influences), in ohm."""
+    columns = [[each.get(pair, 0.0) for pair in pairs] for each in common]
+    return np.array(columns).reshape(len(common), len(pairs)).T
 
 
 def _decades(paths: Sequence[Insulation | None]) -> InsulationReadings | None:

@@ -24,6 +24,7 @@ from acq.analysis.leads import INPUT, LeadPair
 from acq.analysis.network import Floats
 from acq.analysis.network_evidence import NEVER, NOTHING, Evidence, LineTable, groups
 from acq.analysis.population import Population
+from acq.analysis.reading_errors import ReadingErrors
 from acq.analysis.side_evidence import ScatterEvidence, emf_evidence
 from acq.analysis.sizes import log_sum
 
@@ -82,6 +83,7 @@ class Ranker:
     """Everything that is the same for all cells of one type, prepared once.
 
     `noise` replaces the population's noise of a pair in ohm, `zero_noise` that of a zero in V/V;
+    `common` (pairs, any) are influences in ohm that the readings share beside the population's;
     `emf_at` as in `LineMaker`, `root` as in `LineTable`. `shares` are per line its faults, each
     with ln of its share in the population. `insulation` may be shared between rankers.
     """
@@ -90,6 +92,7 @@ class Ranker:
     population: Population
     pairs: Sequence[LeadPair]
     noise: Floats | None = None
+    common: Floats | None = None
     emf_at: float | None = None
     root: Floats | None = None
     zero_noise: float | None = None
@@ -97,7 +100,7 @@ class Ranker:
     lines: list[Line] = field(init=False)
     faults: tuple[FaultAt, ...] = field(init=False)
     shares: list[list[tuple[FaultAt, float]]] = field(init=False)
-    reading_noise: Floats = field(init=False)
+    errors: ReadingErrors = field(init=False)
     _tables: dict[bytes, tuple[LineTable, Places]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -108,16 +111,20 @@ class Ranker:
         places = dict.fromkeys(place for line in self.lines for place, _ in line.shares)
         self.faults = tuple(places)
         self.shares = self._priors()
-        self.reading_noise = self._reading_noise()
+        self.errors = self._errors()
 
-    def _reading_noise(self) -> Floats:
+    def _errors(self) -> ReadingErrors:
         meters = self.population.meters
         pair = meters.noise_ohms if self.noise is None else self.noise
         ratio = meters.zero_ratio if self.zero_noise is None else self.zero_noise
         if self.emf_at is not None:
             ratio = float(np.hypot(ratio, meters.emf_volts / abs(self.emf_at)))
         zero = 2.0 * self.cell.input_ohms * ratio
-        return np.append(np.broadcast_to(pair, len(self.pairs)), zero)
+        own = np.append(np.broadcast_to(pair, len(self.pairs)), zero)
+        if self.common is None:
+            return ReadingErrors.alone(own)
+        # the zero is a ratio of voltages: no ohms are in it
+        return ReadingErrors(own, np.vstack([self.common, np.zeros(self.common.shape[1])]))
 
     def _priors(self) -> list[list[tuple[FaultAt, float]]]:
         total: dict[Fault, float] = {}
@@ -233,7 +240,7 @@ class Ranker:
         return self._tables[key]
 
     def _line_table(self, lines: list[Line], present: Mask) -> LineTable:
-        return LineTable(lines, np.flatnonzero(present), self.reading_noise, self.root)
+        return LineTable(lines, np.flatnonzero(present), self.errors, self.root)
 
     def unknown(self, readings: CellReadings) -> Floats:
         """Return the log evidence (cells,) of a fault that moves every reading anyhow, with

@@ -12,7 +12,7 @@ from itertools import combinations
 
 import numpy as np
 
-from acq.analysis.expectation import readings, with_slopes
+from acq.analysis.expectation import PLACE, readings, with_slopes
 from acq.analysis.fault_changes import Change
 from acq.analysis.fault_lines import Line
 from acq.analysis.faults import Fault
@@ -20,6 +20,7 @@ from acq.analysis.first_look import Places, whitener
 from acq.analysis.network import Floats
 from acq.analysis.network_evidence import NEVER, Evidence, covariance
 from acq.analysis.ranking import Ranker
+from acq.analysis.reading_errors import gain_by_range
 
 ROUNDS = 12
 CLOSE = 1e-7
@@ -57,7 +58,7 @@ def likely_pairs(
     chosen = list(dict.fromkeys([*arms, *order]))[: CANDIDATES + len(arms)]
     sound = ranker.lines[0]
     rest = (ohms - sound.base - sound.base_slopes @ mean)[rows]
-    loose = np.hypot(ranker.reading_noise[rows], LOOSE * np.abs(rest).max())
+    loose = ranker.errors.loosened(LOOSE * float(np.abs(rest).max()))
     total = covariance(sound, rows, loose, np.zeros(1), ranker.root)
     white = whitener(total)[0][0]
     left = {}
@@ -145,13 +146,17 @@ class _Fit:
                 ends.append(self.readings(moved, self.mean[None])[0, self.rows])
             tangents[place] = (ends[0] - ends[1]) / (2.0 * half)
         root = self.ranker.root
-        of_z = slopes if root is None else slopes @ root
+        ranged, upper = gain_by_range(
+            slopes, PLACE["gain"], at, self.ranker.population.meters.range_ohms
+        )
+        of_z = ranged if root is None else ranged @ root
         jitter = sum(
             (size * line.jitter[self.rows]) ** 2
             for size, line in zip(sizes, self.lines, strict=True)
         )
-        covariance = of_z @ of_z.T + np.diag(self.ranker.reading_noise[self.rows] ** 2 + jitter)
-        white, log_det = whitener(covariance[None])
+        total = of_z @ of_z.T + np.outer(upper, upper) + np.diag(jitter)
+        total += self.ranker.errors.covariance(self.rows)
+        white, log_det = whitener(total[None])
         return self.ohms - at, tangents, white[0], float(log_det[0])
 
     def found(self, lines: tuple[int, int], sizes: Floats) -> TwoFaults | None:

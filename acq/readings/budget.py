@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
 
-from acq.readings.measured import Bound, Contribution, Expanded, Measured, Uncertain
+from acq.readings.measured import Bound, Contribution, Expanded, Measured, Uncertain, is_number
+
+K = TypeVar("K")
 
 
 def expanded(measured: Measured, probability: float = 0.95) -> Expanded:
@@ -56,18 +61,52 @@ def budget(measured: Measured) -> tuple[Contribution, ...]:
     return tuple(sorted(significant, key=lambda line: (-line.standard_uncertainty, line.name)))
 
 
+@dataclass(frozen=True, slots=True)
+class SharedInfluences(Generic[K]):
+    """`own`: the standard uncertainty of each result that no other one shares with it.
+
+    `common`: every influence that two results or more have, its signed component in each.
+    """
+
+    own: dict[K, float]
+    common: tuple[dict[K, float], ...]
+
+
+def shared_influences(results: Mapping[K, Measured]) -> SharedInfluences[K]:
+    """Tell what results of one unit have in common: it adds in sums and cancels in differences.
+
+    Bounds have no number to share and are left out.
+    """
+    found: dict[object, dict[K, float]] = defaultdict(dict)
+    own: dict[K, float] = {}
+    for key, result in results.items():
+        if is_number(result):
+            own[key] = 0.0
+            for leaf, component in _leaves(result):
+                found[leaf.uid][key] = component
+    common = []
+    for components in found.values():
+        if len(components) > 1:
+            common.append(components)
+        else:
+            ((key, component),) = components.items()
+            own[key] = math.hypot(own[key], component)
+    return SharedInfluences(own, tuple(common))
+
+
 def _influences(measured: Uncertain) -> list[tuple[str, float, float]]:
-    """Return (name, component, dof) of every influence.
+    """Return (name, component, dof) of every influence."""
+    return [(leaf.label or "unnamed", u, float(leaf.df)) for leaf, u in _leaves(measured)]
+
+
+def _leaves(measured: Uncertain) -> list[tuple[Any, float]]:
+    """Return every influence with its component.
 
     GTC's public budget leaves the degrees of freedom out, so its two vectors of components
     are read here, and nowhere else.
     """
     vectors = (measured._u_components, measured._d_components)  # type: ignore[attr-defined]
-    return [
-        (leaf.label or "unnamed", float(u), float(leaf.df))
-        for vector in vectors
-        for leaf, u in vector.iteritems()
-    ]
+    return [(leaf, float(u)) for vector in vectors for leaf, u in vector.iteritems()]
 
 
 def _line(name: str, parts: list[tuple[float, float]]) -> Contribution:

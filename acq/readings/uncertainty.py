@@ -3,6 +3,7 @@
 x = y + y G + O + L + N for an indication y, with every influence of expectation zero:
 
 * G, gain: one per instrument, quantity and range. Cancels in ratios of readings in one range.
+  Where the manual has one figure for every range, each range still errs by itself.
 * O, offset: likewise, and independent of polarity. Cancels by reversal and zero subtraction.
 * L, linearity: neighbours on the scale share it, distant readings do not (see `_linearity`).
 * N, scatter: type A of a mean, else the stated noise of a single reading; and the last digit.
@@ -136,7 +137,7 @@ class Uncertainties:
     # what an instrument brings along
 
     def _systematic(self, reading: Reading, accuracy: Accuracy, value: float) -> Any:
-        where = (reading.instrument, reading.quantity, accuracy.range)
+        where = _meter(reading, accuracy)
         gain = self._influence(
             ("gain", *where),
             self._name("gain", reading, accuracy),
@@ -207,7 +208,7 @@ class Uncertainties:
         kelvins = self._kelvins(accuracy)
         if not kelvins:
             return 0.0
-        where = (reading.instrument, reading.quantity, accuracy.range)
+        where = _meter(reading, accuracy)
         name = f"{self._name('temperature', reading, accuracy)}, {kelvins:.3g} K outside"
         of_reading = accuracy.temperature_reading_ppm_per_K * 1e-6 * kelvins / _RECTANGULAR
         of_range = accuracy.temperature_range_ppm_per_K * 1e-6 * kelvins * (accuracy.range or 0.0)
@@ -227,17 +228,20 @@ class Uncertainties:
 
         Interpolated between nodes that are independent, at constant variance: two readings at
         one place share it, so it cancels in their difference; readings a node or more apart
-        share nothing. Without a range there is no scale: then it belongs to the value itself.
+        share nothing. Without a range there is no scale: then each value has its own.
         """
         u = accuracy.linearity_limit / accuracy.coverage_factor
         if not u:
             return 0.0
-        place = value / (accuracy.range or max(abs(value), 1e-300)) * LINEARITY_NODES
+        name = self._name("linearity", reading, accuracy)
+        where = ("linearity", *_meter(reading, accuracy))
+        scale = accuracy.range or reading.range_
+        if not scale:
+            return self._influence((*where, value), name, u)
+        place = value / scale * LINEARITY_NODES
         low = math.floor(place)
         part = place - low
         norm = math.hypot(1.0 - part, part)
-        name = self._name("linearity", reading, accuracy)
-        where = ("linearity", reading.instrument, reading.quantity, accuracy.range)
         nodes = [self._influence((*where, low + i), name, u) for i in (0, 1)]
         return nodes[0] * ((1.0 - part) / norm) + nodes[1] * (part / norm)
 
@@ -327,6 +331,12 @@ class Uncertainties:
         if key not in self._influences:
             self._influences[key] = _influence(name, u, dof)
         return self._influences[key]
+
+
+def _meter(reading: Reading, accuracy: Accuracy) -> tuple[Hashable, ...]:
+    """Return what errs as one: this quantity of an instrument in the range that was used."""
+    range_ = reading.range_ if accuracy.range is None else accuracy.range
+    return reading.instrument, reading.quantity, range_
 
 
 def _influence(name: str, u: float, dof: float = math.inf) -> Uncertain:

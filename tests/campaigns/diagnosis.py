@@ -159,7 +159,7 @@ def _take(
                 of.nominal_ohms,
                 truth,
                 size,
-                beyond(limits, truth, _in_unit(of, truth.fault, size)),
+                beyond(limits, truth, _in_unit(of, truth.fault, size), float(drawn.along[cell])),
                 ranking.faults[answer],
                 float(ranking.probability[row, answer]),
             )
@@ -167,7 +167,10 @@ def _take(
 
 
 def beyond(
-    limits: Mapping[FaultAt, tuple[DetectionLimit, ...]], truth: FaultAt, size: float
+    limits: Mapping[FaultAt, tuple[DetectionLimit, ...]],
+    truth: FaultAt,
+    size: float,
+    along: float = 0.0,
 ) -> bool:
     """Return whether a fault is beyond its stated limit; the way that has such sizes decides."""
     ways = limits.get(truth, ())
@@ -177,7 +180,7 @@ def beyond(
         sized = [x for x in sized if (x.least == x.most) == exact]
     chosen = sized or [x for x in ways if not x.unit] or list(ways)
     return bool(chosen) and all(
-        x.detects(size) or (not x.unit and x.size is not None) for x in chosen
+        x.detects(size, along) or (not x.unit and x.size is not None) for x in chosen
     )
 
 

@@ -140,7 +140,7 @@ class Drawn:
     count: int
     arms: Floats  # (cells, 4), ohm
     legs: Floats  # (cells, 2), ohm at 20 degC
-    conductors: Floats  # (cells, 6), ohm at 20 degC
+    conductors: Floats  # (cells, 6), ohm at 20 degC, with their clips
     zero: Floats  # (cells,), V/V
     leg_tempco: Floats
     celsius: Floats
@@ -149,6 +149,7 @@ class Drawn:
     truth: list[FaultAt] = field(default_factory=list)
     size: Floats = field(default_factory=lambda: np.empty(0))
     body_kelvin: Floats = field(default_factory=lambda: np.empty(0))
+    cable: Floats = field(default_factory=lambda: np.empty(0))  # conductors without clips
     joints: dict[str, Floats] = field(default_factory=dict)
     between: dict[tuple[str, str], Floats] = field(default_factory=dict)
     along: Floats = field(default_factory=lambda: np.empty(0))
@@ -170,7 +171,8 @@ def draw(rng: np.random.Generator, of: CellType, count: int, population: Populat
     signs = np.array([[1, 1, -1], [1, -1, 1], [-1, 1, 1], [-1, -1, -1]])
     arms = nominal[:, None] * (1.0 + np.stack([top, left, unbalance], -1) @ signs.T)
     conductor = of.conductor_ohms * (1.0 + spread.conductor_common * rng.normal(size=count))
-    each = np.hypot(spread.conductor_each * of.conductor_ohms, spread.contact_ohms)
+    each = spread.conductor_each * of.conductor_ohms * rng.normal(size=(count, 6))
+    cable = conductor[:, None] + each
     sound = population.insulation
     decades = np.array([sound.leads_housing, sound.leads_shield, sound.shield_housing])
     cells = Drawn(
@@ -178,7 +180,8 @@ def draw(rng: np.random.Generator, of: CellType, count: int, population: Populat
         count=count,
         arms=arms,
         legs=np.stack([share * legs + split, (1 - share) * legs - split], -1),
-        conductors=conductor[:, None] + each * rng.normal(size=(count, 6)),
+        conductors=cable + spread.contact_ohms * rng.normal(size=(count, 6)),
+        cable=cable,
         zero=zero,
         leg_tempco=spread.leg_per_kelvin + spread.leg_per_kelvin_spread * rng.normal(size=count),
         celsius=of.celsius + population.meters.celsius * rng.normal(size=count),

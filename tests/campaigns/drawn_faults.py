@@ -194,8 +194,9 @@ def _wrong_cable(rng: Rng, cells: Drawn, cell: int) -> None:
     if rng.uniform() < 0.7:
         share = _log(rng, 0.05, max(1.0, 4.0 / conductor))
     else:
-        share = -_log(rng, 0.05, 0.9)
-    cells.conductors[cell] += share * conductor
+        share = -_log(rng, 0.05, 0.95)
+    # the same sort of cable, longer or shorter; the clips stay as they are
+    cells.conductors[cell] += share * cells.cable[cell]
     _note(cells, cell, Fault.WRONG_CABLE_LENGTH, (), share)
 
 
