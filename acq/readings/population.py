@@ -28,12 +28,15 @@ from acq.readings.statements import (
 )
 
 CHUNK = 250_000  # trials at a time, so that memory stays flat
-SHAPES = ("normal", "rectangular")
+SHAPES = ("normal", "rectangular", "log-normal")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Population:
-    """True values of the items: `deviation` is the standard deviation, in the limit's unit."""
+    """True values of the items: `deviation` is the standard deviation, in the limit's unit.
+
+    Of a "log-normal" one `mean` is the median and `deviation` that of log10, in decades.
+    """
 
     mean: float
     deviation: float
@@ -44,11 +47,15 @@ class Population:
             raise WrongInput(f"population {self.shape!r}: allowed are {', '.join(SHAPES)}")
         if not (math.isfinite(self.mean) and 0.0 <= self.deviation < math.inf):
             raise WrongInput("a population needs a mean and a standard deviation of 0 or more")
+        if self.shape == "log-normal" and self.mean <= 0.0:
+            raise WrongInput("a log-normal population needs a median above 0")
 
     def draw(self, rng: np.random.Generator, count: int) -> Floats:
         """Return true values, shape (count,)."""
         if self.shape == "normal":
             return rng.normal(self.mean, self.deviation, count)
+        if self.shape == "log-normal":
+            return np.asarray(self.mean * 10.0 ** rng.normal(0.0, self.deviation, count))
         half = self.deviation * math.sqrt(3.0)
         return rng.uniform(self.mean - half, self.mean + half, count)
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 if TYPE_CHECKING:
-    from acq.readings.population import CurvePoint, DecisionPlan, Risks
     from acq.readings.rules import Limit
 
 
@@ -17,11 +17,20 @@ if TYPE_CHECKING:
 @click.option("--upper", help="Upper limit with its unit.")
 @click.option("--cell", "serial", help="Take the limits of this serial's papers.")
 @click.option("--of", "name", help="Which limits of the cell, such as 'zero balance'.")
+@click.option("--plan", "plan_name", help="Every check of a plan (name or TOML); with --cell.")
+@click.option("--sequence", default="acceptance", show_default=True, help="Whose plan it is.")
+@click.option("--bench", type=click.Path(path_type=Path), help="Uncertainties of a bench file.")
+@click.option("--spread", default=1.0, show_default=True, help="Widens the plan's population.")
 @click.option("--unit", default="ohm", show_default=True, help="SI unit of all values.")
-@click.option("--mean", required=True, help="Mean of the true values, with its unit.")
-@click.option("--deviation", required=True, help="Standard deviation of the true values.")
-@click.option("--shape", default="normal", show_default=True, help="normal or rectangular.")
-@click.option("--uncertainty", required=True, help="Expanded uncertainty U of a result.")
+@click.option("--mean", help="Mean of the true values, with its unit.")
+@click.option("--deviation", help="Standard deviation of the true values.")
+@click.option(
+    "--shape",
+    default="normal",
+    show_default=True,
+    help="normal, rectangular, or log-normal (median, decades).",
+)
+@click.option("--uncertainty", help="Expanded uncertainty U of a result.")
 @click.option("--k", default=2.0, show_default=True, help="Its coverage factor.")
 @click.option("--rule", default="four statements", show_default=True)
 @click.option(
@@ -45,11 +54,15 @@ def risk(
     upper: str | None,
     serial: str | None,
     name: str | None,
+    plan_name: str | None,
+    sequence: str,
+    bench: Path | None,
+    spread: float,
     unit: str,
-    mean: str,
-    deviation: str,
+    mean: str | None,
+    deviation: str | None,
     shape: str,
-    uncertainty: str,
+    uncertainty: str | None,
     k: float,
     rule: str,
     share: float,
@@ -61,7 +74,11 @@ def risk(
     """Consumer's and producer's risk of a decision rule over a stated population.
 
     Values may carry prefixes: --mean '2 mV/V' with --unit V/V. Drawn by Monte Carlo.
+
+    With --plan PLAN --cell SERIAL: the risks and operating curves of every check of a plan, with
+    its rules and the cell's limits, over sound cells of that type; --of tells one of them only.
     """
+    from acq.desk.risk_report import document, text
     from acq.readings.population import (
         DecisionPlan,
         Population,
@@ -71,6 +88,23 @@ def risk(
     )
     from acq.readings.rules import Rule
 
+    if plan_name is not None:
+        from acq.desk.plan_risk_report import tell
+
+        stated = {"--lower": lower, "--upper": upper, "--mean": mean, "--deviation": deviation}
+        given = [key for key, value in (stated | {"--uncertainty": uncertainty}).items() if value]
+        tell(
+            plan_name,
+            sequence,
+            serial,
+            bench,
+            given,
+            only=name,
+            spread=spread,
+            draws=(trials, seed, points),
+            as_json=as_json,
+        )
+        return
     limit = _limit(lower, upper, serial, name, unit)
     plan = DecisionPlan(
         limit=limit,
@@ -87,9 +121,10 @@ def risk(
     found = risks(plan, population, trials, seed)
     curve = operating_curve(plan, curve_values(plan, points), trials, seed)
     if as_json:
-        click.echo(json.dumps(_document(plan, found, curve, seed)))
+        click.echo(json.dumps(document(plan, found, curve, seed)))
     else:
-        _say(plan, found, curve)
+        for line in text(plan, found, curve):
+            click.echo(line)
 
 
 def _limit(
@@ -122,10 +157,12 @@ def _of_papers(serial: str, name: str | None) -> Limit:
     return next(limit for limit in found if limit.decides)
 
 
-def _value(option: str, text: str, unit: str) -> float:
+def _value(option: str, text: str | None, unit: str) -> float:
     from acq.errors import WrongInput
     from acq.readings.units import read_value
 
+    if text is None:
+        raise WrongInput(f"{option} is missing; or give --plan PLAN --cell SERIAL")
     try:
         value, bound = read_value(text, unit)
     except ValueError as error:
@@ -133,46 +170,3 @@ def _value(option: str, text: str, unit: str) -> float:
     if value is None or bound is not None:
         raise WrongInput(f"{option}: a number is needed, got {text!r}")
     return value
-
-
-def _document(
-    plan: DecisionPlan, found: Risks, curve: list[CurvePoint], seed: int
-) -> dict[str, object]:
-    return {
-        "limit": plan.limit.to_json(),
-        "rule": str(plan.rule),
-        "expanded_uncertainty": plan.U,
-        "coverage_factor": plan.k,
-        "trials": found.trials,
-        "seed": seed,
-        "conforming": found.conforming,
-        "consumers_risk": found.consumers,
-        "producers_risk": found.producers,
-        "undecided": found.undecided,
-        "statements": found.words,
-        "operating_curve": [
-            {"true_value": point.true_value, "accepted": point.accepted, "statements": point.words}
-            for point in curve
-        ],
-    }
-
-
-def _say(plan: DecisionPlan, found: Risks, curve: list[CurvePoint]) -> None:
-    from acq.readings.units import format_value
-
-    unit = plan.limit.unit
-    click.echo(f"{plan.limit}, {plan.rule}, U {format_value(plan.U, unit, plan.U)}")
-    for text, share in (
-        ("conforming", found.conforming),
-        ("accepted and not conforming (consumer's risk)", found.consumers),
-        ("rejected and conforming (producer's risk)", found.producers),
-        *((f"  stated: {word}", share) for word, share in found.words.items()),
-    ):
-        error = found.standard_error(share)
-        click.echo(f"{text:<48} {100 * share:8.3f} %  (± {200 * error:.3f} %)")
-    click.echo(f"\n{'true value':>16}  accepted")
-    for point in curve:
-        value = format_value(point.true_value, unit, plan.U / 10.0)
-        click.echo(
-            f"{value:>16}  {100 * point.accepted:7.2f} %  {'#' * round(40 * point.accepted)}"
-        )
