@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from acq.analysis.expectation import ExpectedCell
 from acq.analysis.faults import ARMS, MEANING, Fault
 from acq.analysis.insulation_evidence import PATHS
 from acq.analysis.lead_identification import WiringMap
-from acq.analysis.leads import FOUR_WIRE_PAIRS, Lead, lead_pairs
+from acq.analysis.leads import FOUR_WIRE_PAIRS, INPUT, OUTPUT, Lead, LeadPair, lead_pairs
 from acq.analysis.network import Delta, solve_delta
 from acq.analysis.observed import Observed
 from acq.analysis.population import Population
@@ -102,8 +102,13 @@ def _assumption(expected: ExpectedCell) -> Assumption:
 def _arms(seen: Observed, expected: ExpectedCell) -> Identification | None:
     """Return the arms where the bridge could be read; None where a pair is open or missing."""
     wanted = lead_pairs(expected.wires)
-    pairs = wanted if all(p in seen.pairs for p in wanted) else FOUR_WIRE_PAIRS
-    if not all(p in seen.pairs and np.isfinite(seen.pairs[p].ohms) for p in pairs):
+
+    def readable(pairs: Sequence[LeadPair]) -> bool:
+        return all(p in seen.pairs and np.isfinite(seen.pairs[p].ohms) for p in pairs)
+
+    # an open sense lead leaves the bridge itself as readable as on four wires
+    pairs = wanted if readable(wanted) else FOUR_WIRE_PAIRS
+    if not readable(pairs):
         return None
     read = seen.ohms(pairs)
     covariance = seen.errors_of(pairs, Population().meters).covariance(np.arange(len(pairs)))
@@ -185,6 +190,16 @@ def _delta(seen: Observed) -> list[dict[str, Any]]:
     ]
 
 
+def _delta_lines(seen: Observed) -> Iterator[str]:
+    paths = _delta(seen)
+    if paths:
+        yield ""
+        yield "Three insulation readings are solved as three paths:"
+    for one in paths:
+        value = one["ohms"]
+        yield f"  {one['path']}: {'none that shows' if value is None else ohms(value)}"
+
+
 def _exchanged(report: LeadsReport) -> tuple[str, ...]:
     """Return exchanged marks, where the diagnosis does not explain the readings otherwise."""
     likely = any(
@@ -235,8 +250,26 @@ def picture(report: LeadsReport) -> BridgePicture:
         paths=_path_parts(report.seen),
         suspects=likely,
         wires=expected.wires,
-        notes=(expected.compensation,),
+        notes=(*_pair_notes(report), expected.compensation),
     )
+
+
+def _pair_notes(report: LeadsReport) -> Iterator[str]:
+    """Yield what the drawing has no place for: input, output and zero, against the papers."""
+    expected, seen = report.diagnosis.expected, report.seen
+    for name, pair, about in (
+        ("input", INPUT, expected.input_ohms),
+        ("output", OUTPUT, expected.output_ohms),
+    ):
+        if pair in seen.pairs:
+            yield f"{name} {pair}: {ohms(seen.pairs[pair].ohms)}, expected {ohms(about)} at 20 degC"
+    demanded = zero_from_pairs(seen, Population().meters)
+    if seen.zero is not None:
+        said = f"zero: {millivolts(seen.zero.ratio)}, expected {millivolts(expected.zero)}"
+        if demanded is not None:
+            U = 2e3 * demanded[1]
+            said += f"; the pairs demand {millivolts(demanded[0])} ± {U:.2g} mV/V"
+        yield said
 
 
 def _path_parts(seen: Observed) -> dict[Lead, Part]:
@@ -275,6 +308,7 @@ def text(report: LeadsReport) -> Iterator[str]:
             for one in report.wiring.wires
         )
         yield from (f"  {line}" for line in report.wiring.open_questions)
+    yield from _delta_lines(report.seen)
     yield ""
     yield "What these readings cannot tell:"
     yield from (f"  {line}" for line in report.unseen)

@@ -42,6 +42,10 @@ class Rule:
             rule = cls(RuleName(name), r)
         except ValueError:
             rule = None
+        if rule is not None and rule.name is RuleName.GUARDED_REJECTION and rule.r > 1.0:
+            raise WrongInput(
+                f"{text!r}: beyond limit + U a result fails whatever U is; w is U at most here"
+            )
         if rule is None or not (0.0 <= rule.r < math.inf):
             names = ", ".join(RuleName)
             raise WrongInput(

@@ -14,7 +14,8 @@ from acq.readings.budget import coverage_factor
 from acq.readings.measured import Contribution
 from acq.readings.units import format_result, format_value
 
-HALF = 0.75  # part of the variance that must go for u to halve
+BISECTIONS = 40
+NOTHING = 1e-6  # a factor below that is no advice: the part must go
 
 # what a contribution's name says it is -> what a person can do about it
 REMEDIES: tuple[tuple[str, str], ...] = (
@@ -66,7 +67,7 @@ def why(finding: Mapping[str, Any]) -> Why:
         raise ValueError(f"{finding['name']}: keeps no budget")
     u = math.sqrt(math.fsum(line.standard_uncertainty**2 for line in lines))
     parts = tuple(_part(line, u) for line in sorted(lines, key=_size))
-    names, factor = _halving(parts)
+    names, factor = _halving(parts, float(finding["probability"]))
     return Why(u, parts, names, factor, _remark(finding, u))
 
 
@@ -117,18 +118,43 @@ def _size(line: Contribution) -> tuple[float, str]:
     return -line.standard_uncertainty, line.name
 
 
-def _halving(parts: Sequence[Part]) -> tuple[tuple[str, ...], float]:
-    """Return the fewest of the largest parts whose shrinking halves u, and to what factor.
+def _halving(parts: Sequence[Part], probability: float) -> tuple[tuple[str, ...], float]:
+    """Return the fewest of the largest parts whose shrinking halves U, and to what factor.
 
-    The variance must fall to a quarter: with share s in these parts, f^2 s + (1 - s) = 1/4.
+    U is computed anew for every factor: where few degrees of freedom are left, k grows.
     """
-    share = 0.0
-    for count, part in enumerate(parts, start=1):
-        share += part.share
-        if share >= HALF * (1.0 - 1e-12):
-            factor = math.sqrt(max(0.0, (share - HALF) / share))
-            return tuple(each.name for each in parts[:count]), factor
-    return tuple(each.name for each in parts), 0.0
+    goal = _expanded(parts, 0, 1.0, probability) / 2.0 * (1.0 + 1e-12)
+    for count in range(1, len(parts) + 1):
+        if _expanded(parts, count, 0.0, probability) <= goal:
+            return tuple(part.name for part in parts[:count]), _factor(
+                parts, count, goal, probability
+            )
+    return tuple(part.name for part in parts), 0.0
+
+
+def _factor(parts: Sequence[Part], count: int, goal: float, probability: float) -> float:
+    """Return how large the first parts may stay for U to be within the goal, by bisection."""
+    low, high = 0.0, 1.0
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        if _expanded(parts, count, middle, probability) <= goal:
+            low = middle
+        else:
+            high = middle
+    return low if low > NOTHING else 0.0
+
+
+def _expanded(parts: Sequence[Part], count: int, factor: float, probability: float) -> float:
+    """Return U with the first parts shrunk to a factor, by Welch and Satterthwaite (GUM G.4.1)."""
+    sizes = [
+        (part.standard_uncertainty * (factor if place < count else 1.0), part.dof)
+        for place, part in enumerate(parts)
+    ]
+    variance = math.fsum(u * u for u, _ in sizes)
+    spread = math.fsum(u**4 / dof for u, dof in sizes if not math.isinf(dof))
+    dof = variance**2 / spread if spread else math.inf
+    dof = math.inf if dof > 1e6 else dof  # as `budget.expanded`
+    return coverage_factor(dof, probability) * math.sqrt(variance)
 
 
 def _remark(finding: Mapping[str, Any], u: float) -> str:

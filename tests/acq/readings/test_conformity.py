@@ -200,6 +200,8 @@ def test_rules_are_named_with_their_guard_band() -> None:
     for wrong in ("accept", "guarded acceptance, w = U2", "guarded acceptance, w = -1 U"):
         with pytest.raises(WrongInput, match="there are: simple acceptance, guarded acceptance"):
             Rule.named(wrong)
+    with pytest.raises(WrongInput, match="beyond limit \\+ U a result fails whatever U is"):
+        Rule.named("guarded rejection, w = 1.2 U")
 
 
 def test_exactly_one_limit_decides() -> None:

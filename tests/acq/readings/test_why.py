@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import GTC
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from acq.readings.budget import expanded
 from acq.readings.why import why, why_text
 
 
@@ -52,6 +54,31 @@ def test_shrinking_what_is_named_by_what_is_named_halves_it(sizes: list[float]) 
     # and no smaller set of parts would do
     without_last = explained.parts[: len(explained.halving) - 1]
     assert sum(part.share for part in without_last) < 0.75
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(1e-3, 1.0), st.one_of(st.none(), st.integers(1, 30))),
+        min_size=1,
+        max_size=6,
+    )
+)
+def test_following_the_advice_halves_the_expanded_uncertainty(
+    lines: list[tuple[float, int | None]],
+) -> None:
+    """The whole result is evaluated again by GTC with the change that is advised."""
+
+    def evaluated(factors: dict[str, float]) -> float:
+        result: Any = 0.0
+        for place, (size, dof) in enumerate(lines):
+            u = size * factors.get(f"part {place}", 1.0)
+            if u:
+                result = result + GTC.ureal(0.0, u, math.inf if dof is None else dof)
+        return 0.0 if isinstance(result, float) else expanded(result).U
+
+    explained = why(finding(*((f"part {i}", u, dof) for i, (u, dof) in enumerate(lines))))
+    advised = dict.fromkeys(explained.halving, explained.factor)
+    assert evaluated(advised) <= evaluated({}) / 2.0 * (1.0 + 1e-6)
 
 
 def test_the_text_names_the_remedy_of_what_must_shrink() -> None:
