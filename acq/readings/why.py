@@ -15,6 +15,7 @@ from acq.readings.measured import Contribution
 from acq.readings.units import format_result, format_value
 
 BISECTIONS = 40
+FEWEST = 0.05  # more than 400 times as many readings is no advice
 NOTHING = 1e-6  # a factor below that is no advice: the part must go
 
 # what a contribution's name says it is -> what a person can do about it
@@ -99,12 +100,21 @@ def why_text(finding: Mapping[str, Any]) -> Iterator[str]:
 def _advice(explained: Why) -> Iterator[str]:
     which = " and ".join(explained.halving)
     if explained.factor > 0.0:
-        yield f"U halves when {which} shrinks to {100.0 * explained.factor:.2g} %"
+        verb = "shrinks" if len(explained.halving) == 1 else "shrink"
+        yield f"U halves when {which} {verb} to {100.0 * explained.factor:.2g} %"
     else:
-        yield f"U halves when {which} vanishes"
+        verb = "vanishes" if len(explained.halving) == 1 else "vanish"
+        yield f"U halves when {which} {verb}"
     for part in explained.parts:
         if part.name in explained.halving and part.remedy:
-            yield f"  {part.name}: {part.remedy}"
+            yield f"  {part.name}: {part.remedy}{_how_many(part, explained.factor)}"
+
+
+def _how_many(part: Part, factor: float) -> str:
+    """Tell how many more readings that takes, where readings help: scatter falls as 1/sqrt(n)."""
+    if factor < FEWEST or not part.name.partition(",")[0].endswith(("scatter", "noise")):
+        return ""
+    return f"; of readings alone {math.ceil(factor**-2.0 - 0.05)} times as many"
 
 
 def _part(line: Contribution, u: float) -> Part:

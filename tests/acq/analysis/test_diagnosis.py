@@ -401,5 +401,6 @@ def test_no_test_voltage_goes_across_a_shield_that_is_tied_by_design(tied: bool)
     cell = replace(SHEET[350], shield_connected=tied)
     explained = Explainer(Ranker(cell, Population(), lead_pairs(4)), read).candidates()
     by_faults = {candidate.faults: candidate for candidate in explained}
-    told = best_test(by_faults[(TIE,)], by_faults[()], read)
-    assert ("insulation shield to housing" in told) is not tied
+    assert ((TIE,) in by_faults) is not tied
+    told = [best_test(one, by_faults[()], read) for one in explained if one.faults]
+    assert any("insulation shield to housing" in each for each in told) is not tied
