@@ -71,15 +71,24 @@ class FirstLook:
     def fit(self, readings: Floats) -> Fit:
         """Return the best size of every line for every cell, with its chi-square."""
         white = readings @ self.white.T
-        # columns, which are taken one by one, stay together in memory
-        across = (self.steps @ white.T).T - (self.bases * self.steps).sum(-1)
-        along = (self.steps**2).sum(-1)
+        # by line, so that a line's cells stay together; in place, since fresh memory is slow
+        along = (self.steps**2).sum(-1)[:, None]
+        across = self.steps @ white.T
+        across -= (self.bases * self.steps).sum(-1)[:, None]
         size = across / np.where(along > 0, along, 1.0)
-        chi_square = (white**2).sum(-1)[:, None] - (2.0 * self.bases @ white.T).T
-        chi_square += (self.bases**2).sum(-1) - size * across
-        beyond = size - np.clip(size, self.low, self.high)
-        beyond = np.sign(beyond) * np.maximum(np.abs(beyond) - self.tolerance, 0.0)
-        return Fit(size, chi_square, chi_square + beyond**2 * along)
+        chi_square = (-2.0 * self.bases) @ white.T
+        chi_square += (white**2).sum(-1)
+        chi_square += (self.bases**2).sum(-1)[:, None]
+        across *= size
+        chi_square -= across
+        beyond = np.clip(size, self.low[:, None], self.high[:, None], out=across)
+        np.subtract(size, beyond, out=beyond)
+        for line in np.flatnonzero(self.tolerance):
+            beyond[line] = np.maximum(np.abs(beyond[line]) - self.tolerance[line], 0.0)
+        beyond *= beyond
+        beyond *= along
+        beyond += chi_square
+        return Fit(size.T, chi_square.T, beyond.T)
 
     def refit(self, fit: Fit, line: int, readings: Floats) -> None:
         """Put a line without a size of its own again, for readings that suit its base."""
