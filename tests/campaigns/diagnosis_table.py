@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import subprocess
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -22,11 +23,11 @@ HERE = Path(__file__).parent
 EDGES = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 0.999, 1.0)
 
 
-def table(results: Results, seed: int) -> str:
+def table(results: Results, seed: int, command: str = "") -> str:
     """Return the table as markdown."""
     return "\n".join(
         [
-            *_head(results, seed),
+            *_head(results, seed, command),
             *_by_fault(results),
             *_by_papers(results),
             *_reliability(results),
@@ -37,7 +38,7 @@ def table(results: Results, seed: int) -> str:
     )
 
 
-def _head(results: Results, seed: int) -> Iterator[str]:
+def _head(results: Results, seed: int, command: str) -> Iterator[str]:
     outcomes = results.outcomes
     faulty = [x for x in outcomes if x.truth != NONE_FOUND]
     above = [x for x in faulty if x.detectable]
@@ -45,8 +46,10 @@ def _head(results: Results, seed: int) -> Iterator[str]:
     yield "# Diagnosis of drawn cells"
     yield ""
     yield f"Drawn {datetime.now(UTC):%Y-%m-%d}, seed {seed}, at {_revision()}."
-    yield "Written by `python -m tests.campaigns.diagnosis_table`; every number holds for the"
-    yield "population stated in `tests/campaigns/drawn_cells.py` and `drawn_faults.py`."
+    yield f"Written by `python -m tests.campaigns.diagnosis_table{_asked(command)}`; every number"
+    yield "holds for the population stated in `tests/campaigns/drawn_cells.py` and `drawn_faults.py`."
+    yield "A fault is beyond its limit where it stands first on each of 16 cells drawn of that size and"
+    yield "of every larger one (`acq/analysis/detection.py`); `analyse leads --limits` tells the limits."
     yield ""
     yield "| what | found | goal |"
     yield "|---|---|---|"
@@ -56,6 +59,10 @@ def _head(results: Results, seed: int) -> Iterator[str]:
     yield f"| sound cells answered with a fault | {_share(not x.right for x in sound)} | <= 0.5 % |"
     yield f"| all faults, however small: right fault first | {_share(x.right for x in faulty)} | |"
     yield ""
+
+
+def _asked(command: str) -> str:
+    return f" {command}" if command else ""
 
 
 def _share(hits: Iterator[bool]) -> str:
@@ -167,7 +174,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=HERE / "diagnosis_table.md")
     asked = parser.parse_args()
     results = run(asked.seed, asked.types, asked.cells, asked.records)
-    asked.out.write_text(table(results, asked.seed), encoding="utf-8")
+    asked.out.write_text(table(results, asked.seed, " ".join(sys.argv[1:])), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -12,6 +12,7 @@ from acq.desk.exit_codes import ExitCode
 from acq.errors import WrongInput
 
 if TYPE_CHECKING:
+    from acq.analysis.detection import DetectionLimit
     from acq.analysis.diagnosis import Diagnosis
     from acq.analysis.lead_identification import WiringMap
     from acq.analysis.leads_report import LeadsReport
@@ -27,9 +28,15 @@ CERTAIN = 0.5  # probability below which the first answer leaves the case open
 @click.option("--sheet", metavar="SERIAL|FILE", help="A serial, or a cell or data sheet (TOML).")
 @click.option("--json", "as_json", is_flag=True, help="One document on standard output.")
 @click.option("--drawing", type=click.Path(path_type=Path), help="Write the drawing (SVG) here.")
+@click.option("--limits", is_flag=True, help="Also tell how small a fault may be to be named.")
 @click.option("--cells", "folder", type=click.Path(path_type=Path), help="Folder of papers.")
 def leads(
-    file: Path, sheet: str | None, as_json: bool, drawing: Path | None, folder: Path | None
+    file: Path,
+    sheet: str | None,
+    as_json: bool,
+    drawing: Path | None,
+    limits: bool,
+    folder: Path | None,
 ) -> ExitCode:
     """Find out from lead resistances what is wrong with a cell, and what to test next.
 
@@ -50,7 +57,7 @@ def leads(
     report = _report(str(file), seen, cell, wiring, marked=marked)
     if drawing is not None:
         _draw(report, drawing)
-    _tell(report, as_json)
+    _tell(report, as_json, _limits(report, cell) if limits else None)
     return _code(report.diagnosis)
 
 
@@ -122,13 +129,27 @@ def _draw(report: LeadsReport, path: Path) -> None:
         raise WrongInput(f"--drawing {path}: {error.strerror}") from None
 
 
-def _tell(report: LeadsReport, as_json: bool) -> None:
+def _limits(report: LeadsReport, cell: Cell | None) -> list[DetectionLimit]:
+    from acq.analysis.limits_report import limits_of
+    from acq.cells.expectation import earlier_readings
+
+    expected = report.diagnosis.expected
+    return limits_of(expected, () if cell is None else earlier_readings(cell, expected))
+
+
+def _tell(report: LeadsReport, as_json: bool, limits: list[DetectionLimit] | None) -> None:
     from acq.analysis.leads_report import document, text
+    from acq.analysis.limits_report import limits_document, limits_text
 
     if as_json:
-        click.echo(json.dumps(document(report), ensure_ascii=False, indent=2, allow_nan=False))
+        told = document(report)
+        if limits is not None:
+            told |= {"detection_limits": limits_document(limits)}
+        click.echo(json.dumps(told, ensure_ascii=False, indent=2, allow_nan=False))
         return
     for line in text(report):
+        click.echo(line)
+    for line in () if limits is None else ("", *limits_text(limits)):
         click.echo(line)
 
 

@@ -209,3 +209,36 @@ def test_papers_with_built_in_electronics_are_refused(tmp_path: Path, capsys: Ca
     code = run_command(["analyse", "leads", str(write(tmp_path, SOUND)), "--sheet", str(sheet)])
     assert code is ExitCode.WRONG_INPUT
     assert "amplifier" in capsys.readouterr().err
+
+
+def test_the_arms_are_told_although_a_sense_lead_is_open(tmp_path: Path, capsys: Capture) -> None:
+    cut = {ends: "open" if "Se-" in ends else ohms for ends, ohms in SENSE.items()}
+    path = write(tmp_path, SOUND, cut, SCREENS)
+    _, document = told(capsys, path, "--sheet", "B-011902")
+    assert document["faults"][0]["fault"] == "open-sense-lead"
+    assert [arm["arm"] for arm in document["arms"]] == ["A", "B", "C", "D"]
+    for arm in document["arms"]:
+        assert arm["ohms"] == pytest.approx(350.6, abs=1.0)
+
+
+def test_how_small_a_fault_may_be_is_told_when_asked(tmp_path: Path, capsys: Capture) -> None:
+    path = write(tmp_path, OPEN_ARM)
+    _, document = told(capsys, path, "--sheet", "A-000417", "--limits")
+    limits = document["detection_limits"]["limits"]
+    of_arms = [one["size"] for one in limits if one["fault"] == "arm-changed"]
+    assert len(of_arms) == 4
+    assert all(size is not None and 0.1 < size < 20.0 for size in of_arms)  # percent of the arm
+    shorts = [one for one in limits if one["fault"] == "lead-short" and len(one["where"]) == 2]
+    # next to the cell a short across an arm without compensation leg is a shorted arm
+    assert any(one["part_of_the_cable"] < 1.0 for one in shorts)
+    turned = [x for x in limits if x["fault"] == "swapped-leads" and x["where"] == ["S+", "S-"]]
+    assert turned[0]["size"] is None
+
+
+def test_drawing_shows_input_output_and_zero(tmp_path: Path, capsys: Capture) -> None:
+    drawing = tmp_path / "bridge.svg"
+    run_command(["analyse", "leads", str(write(tmp_path, OPEN_ARM)), "--drawing", str(drawing)])
+    text = drawing.read_text(encoding="utf-8")
+    assert "input Ex+ Ex-: 735.40 ohm, expected 385" in text
+    assert "zero: -476.2 mV/V" in text
+    assert "input Ex+ Ex-: 735.40 ohm" in capsys.readouterr().out
