@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -68,7 +69,14 @@ def emf_evidence(volts: Floats, meters: Meters) -> EmfEvidence:
     at = np.where(known, volts, 0.0)
     density = -0.5 * np.log(2.0 * np.pi) - np.log(sigma)
     usual = density - 0.5 * (at / sigma) ** 2
-    thermal = density + SizeIntegral.of(THERMAL, sigma)(at)
-    wet = density + SizeIntegral.of(GALVANIC, sigma)(at)
+    of_thermal, of_galvanic = _integrals(sigma)
+    thermal = density + of_thermal(at)
+    wet = density + of_galvanic(at)
     galvanic = np.logaddexp(np.log(GALVANIC_SHARE) + wet, np.log(1.0 - GALVANIC_SHARE) + usual)
     return EmfEvidence(*(np.where(known, x, 0.0) for x in (usual, thermal, galvanic)))
+
+
+@lru_cache(maxsize=8)
+def _integrals(sigma: float) -> tuple[SizeIntegral, SizeIntegral]:
+    """Return the tables of thermal and galvanic EMFs for a meter; making them takes long."""
+    return SizeIntegral.of(THERMAL, sigma), SizeIntegral.of(GALVANIC, sigma)
