@@ -1,8 +1,9 @@
 """How small a fault may be and still be named first: the detection limits of one type of cell.
 
 The ranking itself is asked, with readings that are drawn as each fault alone would give them on
-sound cells of the type and with the meter's errors: a size is detectable when from there on the
-fault at its place stands first on each of the `DRAWS` cells drawn. Two conductors that touch near
+sound cells of the type and with the meter's errors. From its limit on a fault at its place stands
+first on at least `ON_AVERAGE` of the cells drawn, of all sizes beyond together, on hardly fewer
+(`AT_LEAST`) of those of each size, and on `AT_LIMIT` at the limit. Two conductors that touch near
 the cell cannot be told from a fault inside it: their limit also says up to which part of the
 cable, from the plug, it holds.
 """
@@ -19,7 +20,6 @@ from acq.analysis.expectation import COUNT, readings
 from acq.analysis.fault_lines import MODEL_SHARE, Line, Measure
 from acq.analysis.fault_models import JOINT_JITTER
 from acq.analysis.faults import UNKNOWN, Fault, FaultAt
-from acq.analysis.first_look import Mask
 from acq.analysis.insulation_evidence import InsulationReadings
 from acq.analysis.leads import INPUT
 from acq.analysis.leak_models import LEAK_BINS, LEAK_DECADES, MOISTURE
@@ -27,6 +27,7 @@ from acq.analysis.network import Delta, Floats, delta_readings
 from acq.analysis.network_evidence import covariance
 from acq.analysis.ranking import CellReadings, Ranker
 
+ON_AVERAGE, AT_LIMIT, AT_LEAST = 0.98, 15.0 / 16.0, 0.8
 DRAWS = 16  # cells of each size
 SEED = 20
 REPEATS = 3
@@ -103,20 +104,23 @@ def _limit(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLimit:
         ranker, _drawn(ranker, line, sizes, line.base + sizes[:, None] * line.step), place
     )
     if line.point:
-        return DetectionLimit(place, 0.0 if seen.all() else None, "", False)
+        always = bool((seen >= AT_LIMIT).all())
+        return DetectionLimit(place, 0.0 if always else None, "", smaller_is_worse=False)
     values = np.asarray(measure.of(sizes))
     return _smallest(place, values, seen, measure.unit, measure.smaller_is_worse)
 
 
 def _smallest(
-    place: FaultAt, values: Floats, seen: Mask, unit: str, smaller_is_worse: bool
+    place: FaultAt, values: Floats, seen: Floats, unit: str, smaller_is_worse: bool
 ) -> DetectionLimit:
     """Return from where on, to both signs, everything is seen."""
     severity = 1.0 / np.maximum(np.abs(values), 1e-9) if smaller_is_worse else np.abs(values)
     order = np.argsort(severity)
-    unseen = np.flatnonzero(~seen[order])
-    first = int(unseen[-1]) + 1 if len(unseen) else 0
-    size = None if first == len(order) else float(np.abs(values[order[first]]))
+    share, beyond = seen[order], np.arange(len(order), 0, -1)
+    average = np.cumsum(share[::-1])[::-1] / beyond
+    least = np.minimum.accumulate(share[::-1])[::-1]
+    reached = (average >= ON_AVERAGE) & (least >= AT_LEAST) & (share >= AT_LIMIT)
+    size = float(np.abs(values[order[int(reached.argmax())]])) if reached.any() else None
     ends = float(np.abs(values).min()), float(np.abs(values).max())
     return DetectionLimit(place, size, unit, smaller_is_worse, *ends)
 
@@ -146,7 +150,7 @@ def _along_the_cable(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLim
             _smallest(
                 place,
                 ohms,
-                np.asarray(seen[: row + 1].all(0)),
+                np.asarray(seen[: row + 1].min(0)),
                 line.measure.unit,
                 smaller_is_worse=True,
             ),
@@ -268,8 +272,8 @@ def _spread_out(ranker: Ranker, decades: Floats) -> tuple[Floats, Floats]:
     return ohms[:, :-1], ohms[:, -1] / (2.0 * ohms[:, ranker.pairs.index(INPUT)])
 
 
-def _named(ranker: Ranker, readings: CellReadings, place: FaultAt, draws: int = DRAWS) -> Mask:
-    """Return at which sizes the fault stands first on all of the `draws` cells of each."""
+def _named(ranker: Ranker, readings: CellReadings, place: FaultAt, draws: int = DRAWS) -> Floats:
+    """Return on which share of the `draws` cells of each size the fault stands first."""
     ranking = ranker.rank(readings)
     first = ranking.first == ranking.faults.index(place)
-    return np.asarray(first.reshape(-1, draws).all(-1))
+    return np.asarray(first.reshape(-1, draws).mean(-1))
