@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Annotated
+from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator, model_validator
 
@@ -45,6 +47,15 @@ class Instrument(Written):
     due: date | None = None
     accuracy: tuple[Accuracy, ...] = ()
     correction: tuple[Correction, ...] = ()
+
+    @field_validator("identity")
+    @classmethod
+    def _is_a_pattern(cls, pattern: str) -> str:
+        try:
+            re.compile(pattern)
+        except re.error as error:
+            raise ValueError(f"is no regular expression: {error}, got {pattern!r}") from None
+        return pattern
 
     @field_validator("correction")
     @classmethod
@@ -121,6 +132,15 @@ class BenchFile(Written):
     connections: Connections = Connections()
     weights: tuple[Weight, ...] = ()
     rig: Rig | None = None
+
+    @field_validator("timezone")
+    @classmethod
+    def _zone(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (KeyError, ValueError, OSError):
+            raise ValueError(f"no time zone {name!r}; such as Europe/Berlin or UTC") from None
+        return name
 
     @field_validator("instruments")
     @classmethod

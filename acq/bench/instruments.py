@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from difflib import get_close_matches
 from pathlib import Path
 
 from acq.bench.bench_file import BenchFile
 from acq.bench.by_hand import HandInstrument, HandMeter, HandSupply, HandTester
 from acq.bench.hands import Hands
 from acq.errors import WrongInput
-from drivers.dialect import SENSORS, load_dialect
+from drivers.dialect import SENSORS, Dialect, load_dialect, shipped_names
 from drivers.dmm import Dmm
 from drivers.insulation_tester import InsulationTester
 from drivers.scanner import Scanner
@@ -16,6 +17,7 @@ from drivers.source import Source
 from drivers.supply import Supply
 from drivers.thermometer import Thermometer
 from drivers.time import Time
+from drivers.written_file import FileError
 
 Instrument = Dmm | InsulationTester | Scanner | Source | Supply | Thermometer
 
@@ -48,7 +50,7 @@ def open_instrument(file: BenchFile, role: str, folder: Path, time: Time) -> Ins
     entry = file.instruments[role]
     if entry.by_hand:
         raise WrongInput(f"{role} has no link in {file.name!r}: a person reads it")
-    dialect = load_dialect(entry.dialect, folder)
+    dialect = dialect_of(file, role, folder)
     return _DRIVERS[role].open(
         role,
         entry.resource,
@@ -57,6 +59,31 @@ def open_instrument(file: BenchFile, role: str, folder: Path, time: Time) -> Ins
         library=entry.visa_library,
         options=entry.options,
     )
+
+
+def dialect_of(file: BenchFile, role: str, folder: Path) -> Dialect:
+    """Return the dialect of a role with a link, fit for it.
+
+    Raises FileError that names the bench and the key: a dialect that there is not or that is
+    another role's, an option that it does not have.
+    """
+    entry, bench = file.instruments[role], f"bench {file.name!r}"
+    key = f"instruments.{role}.dialect"
+    if not entry.dialect.endswith(".toml") and entry.dialect not in shipped_names():
+        near = get_close_matches(entry.dialect, shipped_names(), n=2) or shipped_names()
+        raise FileError(
+            bench, key, f"{entry.dialect!r} is not shipped; try {' or '.join(near)}, or a file of"
+            " your own that ends in .toml",
+        )  # fmt: skip
+    dialect = load_dialect(entry.dialect, folder)
+    if dialect.role not in kinds_of(role):
+        raise FileError(bench, key, f"{entry.dialect} is for a {dialect.role}")
+    for name in entry.options:
+        if name not in dialect.options:
+            known = ", ".join(dialect.options) or "none"
+            reason = f"{entry.dialect} has no such option; it has {known}"
+            raise FileError(bench, f"instruments.{role}.options.{name}", reason)
+    return dialect
 
 
 def kinds_of(role: str) -> frozenset[str]:

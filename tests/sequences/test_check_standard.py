@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+import simulated_bench
 from acq.desk.command_line import run_command
 from acq.records.records import Records
 from acq.runs.journal import Line
@@ -141,6 +142,17 @@ def test_a_plan_may_want_the_check_of_the_day(day: Day, tmp_path: Path) -> None:
     assert json.loads(day.out)["run"]["indication_only"] is False
     said = f"Checkofthedaycheckstandard{BOX},run{checked},inorder"
     assert said in day.certificate()
+
+
+def test_without_a_scanner_the_box_is_clipped_by_hand(day: Day, tmp_path: Path) -> None:
+    shipped = Path(simulated_bench.__file__).with_name("scenarios") / "check-standard.toml"
+    scenario = tmp_path / "clips.toml"
+    missing = "[instruments.scanner]\nmissing = true\n\n[expectation]"
+    scenario.write_text(shipped.read_text().replace("[expectation]", missing))
+    code, found = day.check(str(scenario))
+    assert code == 0, day.said
+    assert found["short, dc volts"]["conformity"] == "pass"
+    assert found["ratio of the kept bridge"]["value"] == pytest.approx(1e-3, rel=5e-4)
 
 
 def test_a_run_that_was_killed_while_it_closed_the_bench_is_taken_up(tmp_path: Path) -> None:
