@@ -22,6 +22,7 @@ from sequences.exciting import first_excitation, gate_of_the_leads
 from sequences.half_bridge import half_bridge
 from sequences.insulation_paths import insulation_paths
 from sequences.leads import lead_pairs
+from sequences.room import room_temperature
 from sequences.several_bridges import between_bridges
 from sequences.soak import soak
 from sequences.steps import closed
@@ -31,7 +32,7 @@ from sequences.zero import named_findings, withhold_zero, zero
 
 @sequence(
     roles=("scanner", "dmm", "supply", "insulation"),
-    optional=("reference-indicator",),  # of a jack, where the plan has a load series
+    optional=("thermometer", "reference-indicator"),  # the latter of a jack, in a load series
     plan=AcceptancePlan,
     plans=Path(__file__).parent / "plans",
     default_plan="returned-cell",
@@ -43,12 +44,13 @@ def acceptance(run: Run[AcceptancePlan]) -> None:
     if way == "active":
         active_cell(run, Seen())
         return
-    limits = Limits(run.cell, run.plan.limits, others=earlier_limits(run))
+    celsius = room_temperature(run)
+    limits = Limits(run.cell, run.plan.limits, temperature=celsius, others=earlier_limits(run))
     if way == "half bridge":
-        half_bridge(run, limits, Seen())
+        half_bridge(run, limits, Seen(celsius=celsius))
         return
     for name in route.bridges(run):
-        full_bridge(run, limits, Seen(bridge=name))
+        full_bridge(run, limits, Seen(bridge=name, celsius=celsius))
     between_bridges(run, limits)
 
 

@@ -60,6 +60,7 @@ class Seen:
     unsoaked: bool = False
     sense_objection: str = ""
     bridge: str = ""
+    celsius: float | None = None  # of the room, and of a cell that is soaked
     clips: tuple[Lead, Lead] | None = None  # where the meter's HI and LO are
 
     def named(self, name: str) -> str:
@@ -82,6 +83,7 @@ class Seen:
             contacts=self.contacts,
             flexing=self.flexing,
             zero=self._zero(),
+            celsius=self.celsius,
             loaded=Loaded(of_limit=self.of_limit) if self.of_limit else None,
         )
 

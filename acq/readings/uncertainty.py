@@ -56,6 +56,10 @@ class Uncertainties:
         self._half_width = bench_temperature_half_width
         self._influences: dict[Hashable, Uncertain] = {}
 
+    def bench_is_at(self, celsius: float, half_width: float) -> None:
+        """State the bench's temperature, as it was read; for readings that come after it."""
+        self._temperature, self._half_width = celsius, half_width
+
     def of(self, reading: Reading) -> Measured:
         """Return one reading with the uncertainty of its instrument, or the bound that it is.
 
