@@ -208,20 +208,20 @@ def _by_two(work: Work, check: Check, name: str, ends: tuple[str, ...]) -> Tripl
     with in_loop(work, check, "loop wire +", "transmitter I+", "loop terminal") as at:
         check.wait(work.plan.settle_s, "the meter's burden settles")
         before = volts(work, check, ends[0], ends[1], level, role=SECOND, beside=at)
-        first = moment(work, check), *with_volts(work, check, at, signal, largest)
+        first = (*with_volts(work, check, at, signal, largest), moment(work, check))
         shown = display(work, check, name)
         seen = moment(work, check)
-        last = moment(work, check), *with_volts(work, check, at, signal, largest)
+        last = (*with_volts(work, check, at, signal, largest), moment(work, check))
         after = volts(work, check, ends[0], ends[1], level, role=SECOND, beside=at)
-    amps, amps_moved = _between(work, first[1], last[1], "current moved while the display was read")
-    signal_, signal_moved = _between(work, first[2], last[2], "signal moved meanwhile")
+    amps, amps_moved = _between(work, first[0], last[0], "current moved while the display was read")
+    signal_, signal_moved = _between(work, first[1], last[1], "signal moved meanwhile")
     found = over(work, signal_, before, after)
     told = (
-        f"mV and mA started together {_s(first[0], seen)} s before and {_s(seen, last[0])} s after"
-        f" the display was read; moved meanwhile: {amps_moved * 1e3:.4f} mA,"
+        f"mV and mA started together, done {_s(first[2], seen)} s before and {_s(seen, last[2])} s"
+        f" after the display was read; moved meanwhile: {amps_moved * 1e3:.4f} mA,"
         f" {signal_moved * 1e3:.5f} mV"
     )
-    times = {"first pair": 0.0, "display": _s(first[0], seen), "last pair": _s(first[0], last[0])}
+    times = {"first pair": 0.0, "display": _s(first[2], seen), "last pair": _s(first[2], last[2])}
     _keep(check, name, times, found, amps, shown)
     return Triplet(ratio=found, current=amps, shown=shown, told=told)
 
@@ -229,16 +229,17 @@ def _by_two(work: Work, check: Check, name: str, ends: tuple[str, ...]) -> Tripl
 def _by_one(work: Work, check: Check, name: str, ends: tuple[str, ...]) -> Triplet:
     """One meter: mV/V, then mA with the display between two readings, then mV/V again."""
     excitation = ends[0].removesuffix("+")
-    start = moment(work, check)
     low = None if work.pulsed else ratio(work, check, "transmitter", excitation)
+    start = moment(work, check)
     with in_loop(work, check, "loop wire +", "transmitter I+", "loop terminal") as at:
         check.wait(work.plan.settle_s, "the meter's burden settles")
-        began, first = moment(work, check), current(work, check, at)
+        first = current(work, check, at)
+        began = moment(work, check)
         shown = display(work, check, name)
         seen = moment(work, check)
         last = current(work, check, at)
-    again = moment(work, check)
     high = None if work.pulsed else ratio(work, check, "transmitter", excitation)
+    again = moment(work, check)
     amps, amps_moved = _between(work, first, last, "current moved while the display was read")
     found, told = None, ""
     if low is not None and high is not None:
@@ -266,14 +267,14 @@ def _between(work: Work, first: Measured, last: Measured, why: str) -> tuple[Mea
 
 
 def _s(earlier: int, later: int) -> float:
-    return round((later - earlier) / 1e9, 1)
+    return round((later - earlier) / 1e9, 2)
 
 
 def _keep(
     check: Check, name: str, seconds: dict[str, float], ratio_: Measured | None,
     amps: Measured, shown: float | None,
 ) -> None:  # fmt: skip
-    """Keep the three values and the seconds at which each was read, from the first on."""
+    """Keep the three values and the seconds at which each had been read, from the first on."""
     values = {
         "mV/V": ratio_.x * 1e3 if ratio_ is not None and is_number(ratio_) else None,
         "mA": amps.x * 1e3 if is_number(amps) else None,

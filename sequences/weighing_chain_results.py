@@ -42,8 +42,17 @@ def _error(work: Work, check: Check, found: Comparison, round_: str, marks: Sequ
         [Limit(-allowed, allowed, "%", _source(work.chain, found))],
         rule=plan.rule,
         share=plan.largest_uncertainty_share,
-        marks=[*marks, found.sentence().rsplit(": ", 1)[0].split(": ", 2)[-1]],
+        marks=[*marks, found.sentence().rsplit(": ", 1)[0].split(": ", 2)[-1], *_load(work, found)],
     )
+
+
+def _load(work: Work, found: Comparison) -> list[str]:
+    """The error as a load, where it is one of the span in another unit."""
+    spans = {"V/V": work.chain.span_ratio, "A": SPAN}
+    span = spans.get(found.unit)
+    if span is None:
+        return []
+    return [f"that is {found.off / span * work.chain.span_shown:+.2f} kg"]
 
 
 def _with_influences(work: Work, found: Comparison) -> Uncertain:

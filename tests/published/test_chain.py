@@ -22,6 +22,7 @@ from acq.analysis.chain import (
     displayed,
     excitation_share,
     excitation_trimmed,
+    fed_share,
     joined_ratio,
     kilograms_per_ratio,
     signal_shunted,
@@ -219,3 +220,8 @@ def _shown(fault: str, *, leak: float = 0.0) -> list[float]:
     ratios = 2e-3 * np.array([loads]) / 500.0
     box = joined(mesh_of(Bridges(**arrays).with_axis(), ratios, lifted=False))
     return [float(x) * 1e6 - 420.0 for x in box.ratio[0]]
+
+
+def test_a_source_s_own_ohms_are_divided_by_the_input() -> None:
+    # 350 ohm on 10 Mohm: 35 ppm, as a meter's input on a bridge; common practice, by hand
+    assert 1.0 - fed_share(350.0, 10e6) == pytest.approx(35e-6, rel=1e-3)

@@ -292,6 +292,24 @@ def test_in_the_zone_nothing_is_connected_and_an_open_item_is_asked_again(
         assert lines[-1].content["state"] == "finished"
 
 
+LEFT = """
+[[states]]
+name = "as left"
+time = 15:20:00
+live = "0 kg"
+transmitter_ratio = "0.42229 mV/V"
+transmitter_current = "4.0003 mA"
+display = "0.0 kg"
+
+[[fed]]
+at = "transmitter"
+round = "as left"
+time = 15:40:00
+value = "1.42252 mV/V"
+current = "19.9976 mA"
+"""
+
+
 def typed(folder: Path, *, restored: bool) -> str:
     """The shipped hopper-7 as a form that was typed in."""
     text = (EXAMPLES / "hopper-7.toml").read_text(encoding="utf-8")
@@ -303,7 +321,7 @@ def typed(folder: Path, *, restored: bool) -> str:
     if restored:
         text = text.replace("[vessel]", f"[restored]\n{ticks}\n[vessel]")
     path = folder / "hopper-7.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text + LEFT, encoding="utf-8")
     return str(path)
 
 
@@ -317,10 +335,20 @@ def test_a_form_typed_in_is_a_marked_record_with_its_report(visit: Visit, tmp_pa
     box = visit.found["block at fault"]
     assert "junction box" in box["because"]
     assert any("typed in later" in mark for mark in box["marks"])
+    # fed and read after the adjustment belongs to its own round, with its instruments' lines
+    left = visit.found["as left: I4-I5 1.4225 mV/V fed at the transmitter, current"]
+    assert left["value"] == pytest.approx(-2.4e-3 / 16.0 * 100.0, abs=1e-3)  # by hand
+    assert any("typed in later" in mark for mark in left["marks"])
+    names = {line["name"] for line in left["budget"]}
+    assert {name.partition(",")[0] for name in names} == {"source of mV/V", "meter on mA"}
+    times = [line for line in visit.lines() if line.content.get("kind") == "typed times"]
+    assert times[0].content["got"]["as left"] == "15:20:00"
     report = "".join("".join(pages(Path(visit.document["certificate"]).read_bytes())).split())
     assert "Chainvisitreport" in report
     assert "intheplant" in report
     assert "Serialnumber" not in report
+    assert "reportonavisittoaplant" in report
+    assert "workshop'sowntestcertificate" not in report
 
 
 def test_a_sequence_for_chains_takes_no_cell_and_the_other_way_round(visit: Visit) -> None:

@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 
 from acq.analysis.chain_papers import Kind
+from acq.cells import paper_units as units
+from acq.cells.chain_file import Accuracy
 from acq.cells.chain_visit import EXAMPLES, read_chain
 from drivers.written_file import FileError
 
@@ -120,3 +122,11 @@ def test_every_shipped_example_can_be_read_and_says_that_it_is_invented() -> Non
     visits = [read_chain(Path(path.stem)) for path in examples]
     assert all("invented" in visit.file.note for visit in visits)
     assert any(visit.readings.rows for visit in visits)  # papers alone are an example too
+
+
+def test_the_u_of_a_source_by_hand_is_the_worked_one() -> None:
+    """0.02 % + 3 uV on 10 mV is 0.05 %: common practice; at 10 V these are 1 mV/V, 0.3 uV/V."""
+    source = Accuracy(of_reading=2e-4, constant="0.0003 mV/V", source="invented")
+    name, standard = source.part(1e-3, units.RATIO, "source of mV/V")
+    assert 2.0 * standard / 1e-3 == pytest.approx(0.0005)
+    assert name.startswith("source of mV/V")
