@@ -24,13 +24,15 @@ class InsulationTester(Instrument):
     kinds: ClassVar[frozenset[str]] = frozenset({"insulation"})
     _started_ns: int | None = None
     _lost_sight: bool = False
+    set_volts: float | None = None
+    """The test voltage that was set and started last, V; read back where the dialect can."""
 
     def start(self, volts: float) -> None:
         """Apply `volts`; raises RefusedError when the tester cannot, or did not take it over."""
         words = self._steps.words({"volts": volts})
         self._talk.make_sure()
         self._steps.run(self._words.start, words)
-        self._started_ns = self._time.now_ns()
+        self._started_ns, self.set_volts = self._time.now_ns(), volts
         self._lost_sight = False
 
     def read(self) -> Value:
@@ -67,6 +69,10 @@ class InsulationTester(Instrument):
             if _agree(values[-2], values[-1]):
                 return values[-1]
         raise self._talk.reply_error("it never says the same voltage twice", values[-1].raw)
+
+    def now_ns(self) -> int:
+        """Bench time, ns."""
+        return self._time.now_ns()
 
     def stop(self) -> None:
         """Take the voltage off and prove that it is gone; raises RefusedError when it is not."""

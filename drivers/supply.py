@@ -11,6 +11,9 @@ from drivers.instrument import Instrument
 from drivers.template import Given
 from drivers.values import Value
 
+PROTECTION = "over-voltage protection"
+REMOTE_SENSE = "remote sense"
+
 
 class Supply(Instrument):
     """Programs, switches and reads one output."""
@@ -94,7 +97,7 @@ class Supply(Instrument):
         self._volts = None
 
     def _refuse_what_is_absent(self, protection: float | None, sense: bool | None) -> None:
-        if protection is not None and "over-voltage protection" not in self.capabilities:
+        if protection is not None and PROTECTION not in self.capabilities:
             raise self._talk.cannot("it has no over-voltage protection that can be set")
         if sense and self._words.remote_sense == "none":
             raise self._talk.cannot("it has no remote sense")

@@ -14,6 +14,7 @@ from typing import Any
 from acq.analysis.leads import Lead, LeadPair
 from acq.bench.bench import Request
 from acq.bench.connections import bridge_leads, insulation, ohms_joined
+from acq.bench.taking import AS_SET
 from acq.cells.limits import Limits
 from acq.readings.measured import Bound, Measured, is_number
 from acq.readings.rules import Limit
@@ -131,8 +132,9 @@ def tested(
         early = _early(run, check, volts)
         rest = plan.dwell_s - (plan.early_s if early is not None else 0.0)
         check.wait(rest, f"insulation is read {plan.dwell_s:g} s after {volts:g} V")
-        measured, applied = steps.insulation_reading(run, check)
-        marks = [f"at {applied:.1f} V after {plan.dwell_s:g} s"]
+        measured, told = steps.insulation_reading(run, check)
+        applied, how = told.value or 0.0, f", {AS_SET}" if told.raw == AS_SET else ""
+        marks = [f"at {applied:.1f} V{how} after {plan.dwell_s:g} s"]
         if early is not None:
             marks.append(_trend(plan.early_s, plan.dwell_s, early, measured))
         bad = _voltage(run, check, path, volts, applied)

@@ -97,11 +97,11 @@ def test_voltage_prompt(volts: float, path: str) -> Prompt:
 test_voltage_prompt.__test__ = False  # type: ignore[attr-defined]  # its name begins like a test
 
 
-def insulation_reading(run: Run[AcceptancePlan], check: Check) -> tuple[Measured, float]:
-    """Return the resistance and the volts that the tester says it applied."""
+def insulation_reading(run: Run[AcceptancePlan], check: Check) -> tuple[Measured, Reading]:
+    """Return the resistance, and the volts that the tester says it applied (or that were set)."""
     reading = check.read(Request(quantity="insulation-resistance", role="insulation"))
     applied = check.read(Request(quantity="dc-voltage", role="insulation"))
-    return run.uncertainties.of(reading), applied.value or 0.0
+    return run.uncertainties.of(reading), applied
 
 
 # --- excitation

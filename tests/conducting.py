@@ -21,11 +21,12 @@ from acq.cells.chain_visit import chain_papers
 from acq.cells.folder import find_cell
 from acq.desk.live_desk import PlainDesk
 from acq.records.records import Records
-from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
+from acq.runs.conduct import Conductor, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Line
 from acq.runs.live_desk import LiveDesk
+from acq.runs.opening import Opening
 from acq.runs.sequence import Sequence, find_sequence
 from acq.runs.technicians import AutomaticTechnician
 

@@ -30,7 +30,7 @@ from acq.readings.reading import Reading
 from acq.readings.specification import UNITS
 from drivers.dmm import Dmm
 from drivers.errors import InstrumentError, ReplyError
-from drivers.supply import Supply
+from drivers.supply import PROTECTION, REMOTE_SENSE, Supply
 from drivers.time import Time
 
 _JOINED = ("dmm", "second-dmm", "supply", "insulation", "source")
@@ -114,7 +114,11 @@ class Bench:
     # --- joins
 
     def connect(self, connection: Connection) -> None:
-        """Make exactly this connection; ohms and insulation never meet a supply that is on."""
+        """Make exactly this connection; ohms and insulation never meet a supply that is on.
+
+        Sense terminals that the supply does not have are left out.
+        """
+        connection = self._as_it_can_be(connection)
         if connection.joins == self.router.present.joins:
             return
         self._refuse_mixing(connection)
@@ -129,6 +133,13 @@ class Bench:
             raise BenchFailure("the source is on: its clips stay where they are")
         self.router.make(connection, self._watch(connection))
         self.router.prove()
+
+    def _as_it_can_be(self, connection: Connection) -> Connection:
+        supply = self.roles.get("supply")
+        if not isinstance(supply, Supply) or REMOTE_SENSE in supply.capabilities:
+            return connection
+        joins = frozenset(j for j in connection.joins if not j.terminal.startswith("supply sense"))
+        return Connection(connection.name, joins)
 
     def _watch(self, connection: Connection) -> OpenThenSteady | None:
         """What sees that one clip of the ohmmeter was moved, while its others stay."""
@@ -241,9 +252,12 @@ class Bench:
             raise BenchFailure("excitation: the supply is joined to nothing")
         self._refuse_above_relays("excitation", wanted.protection_volts)
         supply = self.roles.supply()
-        supply.program(
-            wanted.volts, wanted.current_limit, wanted.protection_volts, wanted.remote_sense
-        )
+        protection: float | None = wanted.protection_volts
+        sense: bool | None = wanted.remote_sense
+        if isinstance(supply, Supply):  # what it lacks was told when the run began
+            protection = protection if PROTECTION in supply.capabilities else None
+            sense = sense if REMOTE_SENSE in supply.capabilities else None
+        supply.program(wanted.volts, wanted.current_limit, protection, sense)
         self._excited, self.router.live_volts = wanted, wanted.volts
         supply.switch_on()
 

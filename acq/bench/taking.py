@@ -15,6 +15,7 @@ from drivers.scanner import Scanner
 from drivers.values import Value
 
 USUAL_PLC = 10.0
+AS_SET = "as set, not measured"  # what stands for the text of a display
 
 
 def take(
@@ -74,6 +75,9 @@ def _of_tester(tester: InsulationTester | HandTester, quantity: str) -> Value:
     if quantity == "insulation-resistance":
         return tester.read()
     value = tester.applied_volts()
-    if value is None:
+    if value is not None:
+        return value
+    if not isinstance(tester, InsulationTester) or tester.set_volts is None:
         raise BenchFailure("insulation: this tester does not tell the voltage it applies")
-    return value
+    now = tester.now_ns()
+    return Value("dc-voltage", tester.set_volts, None, "V", None, AS_SET, now, now)

@@ -107,7 +107,7 @@ class PlainLines:
             f"run {run['number']}: {run['sequence']} of {_kind(cell)} {cell['serial']},"
             f" plan {content['plan']['name']}"
         )
-        return lines
+        return [*lines, *(f"NOTE  {text}" for text in content.get("lacking", ()))]
 
     def _clock(self, content: Mapping[str, Any]) -> str:
         if self._start is None:

@@ -23,9 +23,10 @@ from acq.desk.outcome import say_the_end
 from acq.desk.progress import PlainLines
 from acq.errors import WrongInput
 from acq.records.records import Records
-from acq.runs.conduct import Conductor, Opening, Outcome, copy_bench_file
+from acq.runs.conduct import Conductor, Outcome, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.journal import Line
+from acq.runs.opening import Opening
 from acq.runs.own_dialects import check_dialects, keep_dialects
 from acq.runs.prompts import Prompt, Technician
 from acq.runs.sequence import Plan, find_sequence

@@ -9,12 +9,12 @@ from __future__ import annotations
 import contextlib
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from acq.bench.abilities import lacking
 from acq.bench.bench import Bench
 from acq.bench.bench_file import BenchFile, read_bench_file
 from acq.bench.hands import Hands
@@ -30,10 +30,11 @@ from acq.records.records import Records
 from acq.runs.control_socket import Onlookers
 from acq.runs.effects import Past, past_of
 from acq.runs.ending import exit_code_of, stopping_once, worst_conformity
-from acq.runs.fit_for_use import DayCheck, check_of_the_day, overdue
+from acq.runs.fit_for_use import check_of_the_day, overdue
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Journal, Line
 from acq.runs.live_desk import LiveDesk
+from acq.runs.opening import Opening
 from acq.runs.prompts import Technician
 from acq.runs.run import Run, refuse_leftovers
 from acq.runs.sequence import Plan, Sequence, find_sequence
@@ -42,53 +43,6 @@ from drivers.time import Time, WallTime
 from drivers.written_file import FileError, check
 
 JACK = "reference-indicator"  # the optional role of sequences that load a cell
-_LIBRARIES = ("bridgebench", "GTC", "numpy", "scipy")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Opening:
-    """What is frozen in the first line of a new run's journal."""
-
-    sequence: Sequence
-    plan: Plan
-    cell: Cell | ChainPapers
-    bench: BenchFile
-    seed: int | None
-    performer: str
-    indication_only: bool
-    script: str = ""  # how the sequence was called: its name, or a file
-    stage: str = ""  # of the item: "as found" or "as left"
-    work_done: str = ""  # on the item, before an as-left run
-    workshop: dict[str, Any] = field(default_factory=dict)
-    customer: dict[str, Any] = field(default_factory=dict)
-    checked: DayCheck | None = None  # where the plan wants a check of the day
-
-    def as_json(self, number: str, at: datetime) -> dict[str, Any]:
-        simulation = self.bench.simulation
-        return {
-            "run": {
-                "id": number,
-                "number": number,
-                "sequence": self.sequence.name,
-                "script": self.script or self.sequence.name,
-                "opened_at": at.isoformat(),
-                "simulated": simulation is not None,
-                "scenario": simulation.scenario if simulation else None,
-                "seed": self.seed,
-                "indication_only": self.indication_only,
-                "performer": self.performer,
-                **({"stage": self.stage} if self.stage else {}),
-                **({"work_done": self.work_done} if self.work_done else {}),
-            },
-            "cell": _named(self.cell),
-            "sheets": self.cell.model_dump(mode="json"),
-            "plan": self.plan.model_dump(mode="json"),
-            "bench": _frozen_bench(self.bench),
-            "versions": {name: version(name) for name in _LIBRARIES},
-            "workshop": self.workshop,
-            "customer": self.customer,
-            **({} if self.checked is None else {"check_of_the_day": self.checked.as_json()}),
-        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,7 +141,10 @@ class Conductor:
                 f"no check of the day: {checked.missing}; run check-standard first, or run with"
                 " --indication-only"
             )
-        return replace(opening, indication_only=bool(late or stale), checked=checked)
+        wanting = lacking(opening.bench, roles, self.folder.path)
+        return replace(
+            opening, indication_only=bool(late or stale), checked=checked, lacking=wanting
+        )
 
     def _conduct(
         self, journal: Journal, past: Past, script: Sequence, cell: Cell | ChainPapers, plan: Plan
@@ -348,12 +305,6 @@ class Conductor:
         return max(last, self._time.now_ns())
 
 
-def _named(subject: Cell | ChainPapers) -> dict[str, str]:
-    """What the run is about, as records and certificates name it."""
-    kind = subject.data_sheet.type if isinstance(subject, Cell) else "weighing chain"
-    return {"serial": subject.serial, "type": kind}
-
-
 def _utc(time: Time) -> datetime:
     """The date and time of a bench: its scenario's when it is simulated."""
     return time.utc() if isinstance(time, SteppedTime) else datetime.now(UTC)
@@ -362,15 +313,6 @@ def _utc(time: Time) -> datetime:
 def bench_time(file: BenchFile) -> Time:
     """Return the clock of a bench: its simulator's, or the wall's."""
     return SteppedTime(file.simulation.control) if file.simulation else WallTime()
-
-
-def _frozen_bench(file: BenchFile) -> dict[str, Any]:
-    """The bench without what differs from start to start: ports, paths, the control port."""
-    content = file.model_dump(mode="json", exclude={"simulation", "connections"})
-    for instrument in content["instruments"].values():
-        if file.simulation is not None:
-            del instrument["resource"]
-    return content
 
 
 def _first(journal: Journal) -> Any:

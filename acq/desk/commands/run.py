@@ -24,10 +24,11 @@ from acq.desk.progress import Onlooker, PlainLines
 from acq.desk.writing import refuse_unwritable
 from acq.errors import WrongInput
 from acq.records.records import Records
-from acq.runs.conduct import Conductor, Opening, bench_time, copy_bench_file
+from acq.runs.conduct import Conductor, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
 from acq.runs.journal import read_journal
+from acq.runs.opening import Opening
 from acq.runs.own_dialects import check_dialects, keep_dialects
 from acq.runs.prompts import Technician
 from acq.runs.sequence import Sequence, find_sequence
