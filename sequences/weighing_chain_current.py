@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from acq.analysis.chain import SPAN
 from acq.analysis.chain_papers import Kind
 from acq.analysis.chain_steps import INHIBIT, LOOP_OPEN, POWER
@@ -9,6 +11,7 @@ from acq.readings.measured import is_number
 from acq.runs.check import Check
 from acq.runs.prompts import Prompt
 from sequences.weighing_chain_meters import clipped, volts
+from sequences.weighing_chain_plan import Feed
 from sequences.weighing_chain_source import feed_amps, off
 from sequences.weighing_chain_work import (
     Work,
@@ -41,15 +44,26 @@ def milliamperes(work: Work) -> None:
         put_back(check, wires, what, LOOP_OPEN)
 
 
+def decision(seen: float | None, feed: Feed) -> Literal["sink", "ask", "stop"]:
+    """What volts on the open input (+ above -, None for no number) allow a source to be.
+
+    A loop supply drives a sink; of a dead input the loop drawing must tell; never anything else.
+    """
+    if seen is None:
+        return "stop"
+    if feed.sink_from_volts <= seen <= feed.sink_to_volts:
+        return "sink"
+    return "ask" if abs(seen) < feed.dead_below_volts else "stop"
+
+
 def _direction(work: Work, check: Check, seen: float | None) -> tuple[str, str]:
     """Return the kind of source to be, or nothing and why."""
-    feed = work.plan.feed
-    if seen is None:
-        return "", "stop: the open input gave no number"
-    if feed.sink_from_volts <= seen <= feed.sink_to_volts:
+    allowed = decision(seen, work.plan.feed)
+    if allowed == "sink":
         return "dc-current-sink", ""
-    if abs(seen) >= feed.dead_below_volts:
-        return "", f"stop: {seen:.2f} V on the open input is neither dead nor a loop supply"
+    if allowed == "stop":
+        found = "no number" if seen is None else f"{seen:.2f} V"
+        return "", f"stop: {found} on the open input is neither dead nor a loop supply"
     text = (
         f"{seen:.3f} V on the open input: a passive input, or a dead loop supply. Does the loop"
         " drawing show that this input is passive? Type 'confirmed' or 'no'"

@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,12 +20,15 @@ from typing import Any
 
 import pytest
 
+import sequences
 from acq.cells.chain_visit import EXAMPLES
 from acq.desk.command_line import run_command
 from acq.records.records import Records
 from acq.runs.journal import Line, read_journal
 from acq.runs.prompts import Answer, Prompt
 from acq.runs.technicians import AutomaticTechnician
+from sequences.weighing_chain_current import decision
+from sequences.weighing_chain_plan import Feed
 from tests.acq.certificates.pdf_text import pages
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
@@ -32,6 +36,7 @@ from tests.conducting import Trial
 PLAN = str(Path(__file__).parent.parent / "quick_chain.toml")
 START = "from acq.desk.command_line import main; main()"
 CHAINS = Path(__file__).parent / "chains"
+PLANS = Path(sequences.__file__).parent / "plans"
 LOOP = "transmitter I+ to loop terminal"
 
 
@@ -93,6 +98,8 @@ def test_a_sound_powered_loop_is_sunk_into_and_every_interface_passes(visit: Vis
     for prompt in visit.prompts():  # where the hand acts the caution stands
         if prompt.get("lift"):
             assert "Permit" in prompt["caution"] or "opened loop" in prompt["caution"]
+        if any("loop wire" in wire or "input wire" in wire for wire in prompt.get("lift", ())):
+            assert "An opened loop trips the control system" in prompt["caution"]
         if prompt.get("load"):
             assert "suspended" in prompt["caution"]
     with Records.open(visit.records, simulated=True) as records:
@@ -134,6 +141,21 @@ def _no_meter_is_switched_over_where_it_hangs(lines: list[Line]) -> None:
             into_loop += 1
             assert "dmm HI" not in away or "dmm sense HI" in away, prompt["text"]
     assert into_loop > 1
+
+
+@pytest.mark.parametrize(
+    ("volts", "allowed"),
+    [
+        (24.0, "sink"), (12.0, "sink"), (30.0, "sink"),
+        (11.99, "stop"), (30.01, "stop"), (-24.0, "stop"), (0.5, "stop"), (-0.5, "stop"),
+        (0.49, "ask"), (-0.49, "ask"), (0.0, "ask"), (None, "stop"),
+    ],
+)  # fmt: skip
+def test_only_volts_with_their_polarity_decide_what_a_source_may_be(
+    volts: float | None, allowed: str
+) -> None:
+    plan = tomllib.loads((PLANS / "weighing-chain.toml").read_text(encoding="utf-8"))
+    assert decision(volts, Feed.model_validate(plan["feed"])) == allowed
 
 
 def fed_at_the_input(lines: list[Line]) -> list[object]:
