@@ -33,9 +33,8 @@ from sequences.weighing_chain_stand_in import (
 )
 from sequences.weighing_chain_work import Work, refuse, row, whole_again
 
-__all__ = ["millivolts", "places"]
+__all__ = ["common_mode", "millivolts", "places"]
 
-ALIVE = 0.05  # of the excitation: with less there is none to refer a ratio to
 SKIPPED = "the person went on without it"
 
 
@@ -84,7 +83,8 @@ def _fed_round(work: Work, check: Check, place: Place, parts: Sequence[float], r
     """Feed all points of one place; return why not, where that must not be."""
     ends = tuple(f"{excitation_at(work, place.at)}{sign}" for sign in "+-")
     level = volts(work, check, ends[0], ends[1], work.chain.terminal_volts)
-    if not is_number(level) or level.x < ALIVE * work.chain.terminal_volts:
+    least = work.plan.stand_in.alive_share * work.chain.terminal_volts
+    if not is_number(level) or level.x < least:
         return "no excitation where the source shall stand in for the cells"
     source = clipped("source +", "source -", f"{place.at} S+", f"{place.at} S-")
     reason, off_middle = _middle(work, check, place, level, source)
@@ -99,7 +99,7 @@ def _fed_round(work: Work, check: Check, place: Place, parts: Sequence[float], r
     if not two_meters(work):  # else it was read at each point
         after = volts(work, check, ends[0], ends[1], work.chain.terminal_volts)
     _tell(work, check, place, off_middle)
-    worth, common = in_service(work, place), _common_mode(work, off_middle)
+    worth, common = in_service(work, place), common_mode(work, off_middle)
     for point in points:
         before, last = (point.level or level), (point.level or after)
         fed = over(work, point.fed, before, last)
@@ -163,7 +163,7 @@ def _result(
     work.keep(row(kind, amperes, fed=fed.x))
 
 
-def _common_mode(work: Work, off_middle: float) -> Uncertain:
+def common_mode(work: Work, off_middle: float) -> Uncertain:
     """What the transmitter may take for signal, V/V, of a source off the middle (rectangular).
 
     One influence for a round: it is the same at each point.

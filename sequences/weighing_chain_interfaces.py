@@ -76,7 +76,8 @@ def _pulsed(work: Work, dc: Measured, ac: Measured) -> str:
 def _quotient(
     work: Work, kind: Kind, own: Measured, other: Measured, cell: int | None = None
 ) -> None:
-    if not is_number(other) or abs(other.x) < 0.05 * work.chain.terminal_volts:
+    least = work.plan.stand_in.alive_share * work.chain.terminal_volts
+    if not is_number(other) or abs(other.x) < least:
         return
     if is_number(own):
         name = "joints and clips in the excitation"

@@ -50,6 +50,7 @@ class StandIn(Written):
     common_mode: Literal["cells", "middle", "floating"] = "cells"
     source_ohms: NotNegative = 0.0
     off_middle: Positive = 0.05
+    alive_share: Positive = 0.05  # of the excitation: with less there is none to refer a ratio to
     source: str
 
     @model_validator(mode="after")

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
+from acq.analysis.chain import SPAN
 from acq.analysis.chain_papers import LoadState, Row
 from acq.cells.chain_file import ChainFile
 from acq.errors import WrongInput
 from acq.readings.measured import Uncertain
+from sequences.weighing_chain_feeding import common_mode
 from sequences.weighing_chain_interfaces import AS_FOUND, AS_LEFT, state
 from sequences.weighing_chain_results import errors, isolation
+from sequences.weighing_chain_stand_in import in_service, places
 from sequences.weighing_chain_work import Work
 
 TYPED = "read by hand, written on a form and typed in later"
@@ -37,8 +40,8 @@ def typed_visit(work: Work) -> None:
             check.keep("note", "papers", {"text": note})
     for each in (*found.states.values(), *left.states.values()):
         work.states[each.name] = _as_typed(work, each)
-    work.rows += [_with_influences(work, row) for row in found.rows]
-    work.left += [_with_influences(work, row) for row in left.rows]
+    work.rows += _with_stand_in(work, [_with_influences(work, row) for row in found.rows])
+    work.left += _with_stand_in(work, [_with_influences(work, row) for row in left.rows])
     errors(work, work.rows, AS_FOUND, [TYPED])
     isolation(work, [TYPED])
     if work.left:
@@ -57,6 +60,19 @@ def _times(file: ChainFile) -> Iterable[tuple[str, str]]:
 def _as_typed(work: Work, each: LoadState) -> LoadState:
     load: Uncertain = work.run.uncertainties.fresh(f"load: {each.name}", each.u_live) + each.live
     return state(each.name, load, each.corner)
+
+
+def _with_stand_in(work: Work, rows: Iterable[Row]) -> Iterable[Row]:
+    """What the plan says that stood in for the cells counts in the fed values, and in their U."""
+    off_middle = 0.5 if work.plan.stand_in.common_mode == "floating" else 0.0
+    common = common_mode(work, off_middle) * (SPAN / work.chain.span_ratio)
+    kinds = {place.kind: in_service(work, place) for place in places(work)}
+    for row in rows:
+        worth = kinds.get(row.kind)
+        if worth is None or row.fed is None or row.measured is None:
+            yield row
+        else:
+            yield replace(row, fed=row.fed * worth, measured=row.measured - common)
 
 
 def _with_influences(work: Work, row: Row) -> Row:

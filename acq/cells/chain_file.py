@@ -204,6 +204,7 @@ class ToleranceEntries(Written):
     control_system: ToleranceEntry = _usual(0.001, "and one digit")
     excitation: ToleranceEntry = _usual(0.05)
     inputs: ToleranceEntry = _usual(0.004, "between the box's inputs, of the excitation")
+    pulsed: ToleranceEntry = _usual(0.02, "AC of the DC excitation; above it is no plain DC")
     corners: ToleranceEntry = _usual(0.008, "between the mounts, of the load over one")
 
 

@@ -83,7 +83,8 @@ def _excitation(visit: ChainVisit) -> Iterator[str]:
         yield f"   sense terminals        {BLANK} V (expected as at the box)"
     for index, cell in enumerate(chain.cells, 1):
         yield f"   input {index} {cell.name:<14} {BLANK} V (expected as at the box)"
-    yield "   AC more than 2 % of DC (common practice): pulsed or alternating, leave out 3."
+    share = visit.file.tolerance.pulsed.value or 0.0
+    yield f"   AC more than {share:.0%} of DC: pulsed or alternating excitation, leave out 3."
 
 
 def _signals(visit: ChainVisit) -> Iterator[str]:

@@ -12,7 +12,6 @@ from acq.cells.chain_visit import ChainVisit
 from acq.desk.exit_codes import ExitCode
 
 CAUTIONS = (INHIBIT, AREA, LOOP_OPEN, HANGING, NO_INSULATION)
-PULSED = 0.02  # of the DC excitation: above this the AC part is no ripple
 
 
 def exit_code(found: Isolation) -> ExitCode:
@@ -49,11 +48,11 @@ def told_notes(visit: ChainVisit, found: Isolation) -> tuple[str, ...]:
     notes += [
         f"excitation of {state.name!r}: {state.excitation_ac:.3g} V AC on"
         f" {state.excitation:.3g} V DC: pulsed or alternating, so a plain mV source must not stand"
-        " in for the cells"
+        f" in for the cells ({visit.file.tolerance.pulsed.source})"
         for state in visit.file.states
         if isinstance(state.excitation_ac, float)
         and isinstance(state.excitation, float)
-        and state.excitation_ac > PULSED * state.excitation
+        and state.excitation_ac > (visit.file.tolerance.pulsed.value or 0.0) * state.excitation
     ]
     return tuple(notes)
 
