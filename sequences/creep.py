@@ -21,14 +21,16 @@ from acq.analysis.uncertain_outputs import components
 from acq.bench.loading import Applied
 from acq.cells.limits import Limits
 from acq.errors import WrongInput
+from acq.readings.corrections import RECTANGULAR
 from acq.runs.check import Check
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
 from sequences import load_findings, load_gates, route, steps
 from sequences.load_gates import POWERED
-from sequences.load_plan import Creep, CreepPlan
-from sequences.outputs import Scale, Scatter, Taken, pooled_scatter
+from sequences.load_plan import Creep, CreepPlan, Reading
+from sequences.outputs import SWING, Scale, Taken
 from sequences.rig import AtRig, told_if_loaded
+from sequences.scatter import Scatter, scatter_of
 from sequences.series import Measured, class_symbol, room
 from sequences.series_results import full_range
 
@@ -157,6 +159,7 @@ def judged_creep(
             record.taken,
             rig.applied(part.minimum_percent).value,
             rig.applied(part.load_percent).value,
+            part.reading,
         )
         try:
             found = creep_results(creep_record(readings), sources)
@@ -172,11 +175,20 @@ def judged_creep(
 
 
 def record_of(
-    scale: Scale, taken: Sequence[Taken], rest: float, load: float
+    scale: Scale, taken: Sequence[Taken], rest: float, load: float, plan: Reading
 ) -> tuple[list[CreepReading], tuple[Source, ...]]:
-    """Return the readings of a creep record and every influence on them."""
-    pooled = pooled_scatter(taken)
-    outputs = [_at_its_load(scale, each, load, rest, pooled) for each in taken]
+    """Return the readings of a creep record and every influence on them.
+
+    An EMF may drift evenly from its first reading to its last, as within a run of loads.
+    """
+    scatter = scatter_of(taken, plan.swing_hertz)
+    drift = plan.emf_drift_volts / RECTANGULAR / abs(scale.volts)
+    wander = scale.uncertainties.fresh("EMF drift within the record", drift)
+    begun, lasts = taken[0].at_ns, max(1, taken[-1].at_ns - taken[0].at_ns)
+    outputs = [
+        _at_its_load(scale, each, load, rest, scatter) + wander * ((each.at_ns - begun) / lasts)
+        for each in taken
+    ]
     readings = [
         CreepReading(
             time_s=each.at_ns / 1e9,
@@ -185,12 +197,14 @@ def record_of(
         )
         for each, output in zip(taken, outputs, strict=True)
     ]
-    return readings, components(outputs, [1] * len(outputs))
+    # what touches one reading only shows in the scatter about the curve and is counted once; the
+    # swing has only the readings after a change
+    return readings, components(outputs, range(len(outputs)), beside=[SWING])
 
 
-def _at_its_load(scale: Scale, taken: Taken, load: float, rest: float, pooled: Scatter) -> Any:
+def _at_its_load(scale: Scale, taken: Taken, load: float, rest: float, scatter: Scatter) -> Any:
     """The output as the nominal load would have given it: a jack never holds quite still."""
-    output: Any = scale.direction * taken.pooled_ratio(scale.uncertainties, pooled)
+    output: Any = scale.direction * taken.with_scatter(scale.uncertainties, scatter)
     for name, error in taken.applied.errors.items():
         if name.endswith("reading"):
             output = output + scale.uncertainties.fresh(name, abs(scale.slope) * error)

@@ -36,6 +36,7 @@ class Reading(Written):
     readings: Annotated[int, Field(ge=1)] = 5
     power_line_cycles: Positive = 10.0
     emf_drift_volts: NotNegative = 1e-6  # half width within a run, where it is not measured
+    swing_hertz: tuple[Positive, Positive] = (0.5, 1.0)  # in which a hung load may swing
     reversal: Literal["never", "where needed", "always"] = "where needed"
     source: str
 

@@ -18,8 +18,9 @@ from sequences import load_gates, route, steps
 from sequences.creep import OPTIONAL, ROLES
 from sequences.load_gates import POWERED
 from sequences.load_plan import OffCentre, OffCentrePlan
-from sequences.outputs import Taken, pooled_scatter
+from sequences.outputs import Taken
 from sequences.rig import AtRig, told_if_loaded
+from sequences.scatter import scatter_of
 from sequences.series import Measured, room
 
 NAME = "off-centre error"
@@ -94,10 +95,13 @@ def _one_place(
 
 def _nets(rig: AtRig, taken: Sequence[tuple[str, tuple[Taken, Taken, Taken]]]) -> list[Place]:
     """Return each position's net output, with the scatter that all readings show together."""
-    pooled = pooled_scatter([each for _, three in taken for each in three])
+    every = [each for _, three in taken for each in three]
+    scatter = scatter_of(every, rig.part.reading.swing_hertz)
     places = []
     for name, three in taken:
-        before, loaded, after = (each.pooled_ratio(rig.run.uncertainties, pooled) for each in three)
+        before, loaded, after = (
+            each.with_scatter(rig.run.uncertainties, scatter) for each in three
+        )
         places.append(Place(name, loaded - (before + after) / 2.0))
     return places
 

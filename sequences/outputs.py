@@ -6,7 +6,6 @@ jack the reference indicator is read while the meter integrates.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -22,6 +21,9 @@ from acq.runs.check import Check
 from acq.runs.run import Run
 from sequences import steps
 from sequences.load_plan import Reading
+from sequences.scatter import Scatter
+
+SWING = "swing of the load while it is read"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,39 +59,17 @@ class Taken:
     applied: Applied
     signals: tuple[OneReading, ...] = ()
     below: Any = None  # the excitation that belongs to them
+    step: float = 0.0  # the change of load that it follows at once, in the unit of the load
 
-    def pooled_ratio(self, uncertainties: Uncertainties, pooled: Scatter) -> Any:
-        """Return the ratio with the scatter that outputs of its kind show together."""
-        own = pooled.get(self.after_s is not None)
-        if own is None or len(self.signals) < 2:
+    def with_scatter(self, uncertainties: Uncertainties, scatter: Scatter) -> Any:
+        """Return the ratio with the noise and the swing that the whole test shows."""
+        if scatter.noise is None or len(self.signals) < 2:
             return self.ratio
-        return uncertainties.mean(self.signals, own) / self.below
-
-
-Scatter = Mapping[bool, tuple[float, float] | None]
-"""Standard deviation of one signal reading, V, and its degrees of freedom: of outputs read soon
-after a load change (true), while the load still swings a little, and of those at rest."""
-
-
-def pooled_scatter(taken: Sequence[Taken]) -> Scatter:
-    """Return what the outputs of a test scatter, each kind together.
-
-    A few readings of one output tell their scatter badly; those of a whole test tell it well
-    (GUM 4.2.4, pooled estimate). None where no output was read more than once.
-    """
-    kinds = {kind: [t for t in taken if (t.after_s is not None) is kind] for kind in (False, True)}
-    return {kind: _pooled(found) for kind, found in kinds.items()}
-
-
-def _pooled(taken: Sequence[Taken]) -> tuple[float, float] | None:
-    squares, freedom = 0.0, 0
-    for each in taken:
-        values = [reading.value for reading in each.signals if reading.value is not None]
-        if len(values) > 1:
-            middle = sum(values) / len(values)
-            squares += sum((value - middle) ** 2 for value in values)
-            freedom += len(values) - 1
-    return ((squares / freedom) ** 0.5, float(freedom)) if freedom and squares else None
+        signal: Any = uncertainties.mean(self.signals, scatter.noise)
+        left = scatter.swing_left(self)
+        if left is not None:
+            signal = signal + uncertainties.fresh(SWING, *left)
+        return signal / self.below
 
 
 class Outputs:

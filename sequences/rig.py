@@ -192,7 +192,8 @@ class AtRig:
             left = started_s + due_s - self.lead_s - self.now_s
             if left > 0:
                 self.wait(check, left, f"{title}: read {due_s:g} s after the load began to change")
-        return self.taken(check, applied, started_s, due_s)
+        step = 0.0 if started_s is None else change
+        return self.taken(check, applied, started_s, due_s, step)
 
     def wait(self, check: Check, seconds: float, because: str) -> None:
         """Let time pass with the load on."""
@@ -200,9 +201,17 @@ class AtRig:
         self.now_s += seconds
 
     def taken(
-        self, check: Check, applied: Applied, started_s: float | None, due_s: float | None
+        self,
+        check: Check,
+        applied: Applied,
+        started_s: float | None = None,
+        due_s: float | None = None,
+        step: float = 0.0,
     ) -> Taken:
-        """Read excitation and signal as they belong together; the load stands already."""
+        """Read excitation and signal as they belong together; the load stands already.
+
+        `step` is the change of load that it still swings from; 0 where it has come to rest.
+        """
         began_s = self.now_s
         output = self.outputs.read(check)
         signals = output.signals
@@ -220,7 +229,9 @@ class AtRig:
             errors = {**applied.errors, "reference indicator, reading": spread}
             kept = replace(applied, value=value, errors=errors)
         after = None if started_s is None else at_ns / 1e9 - started_s
-        return Taken(output.ratio, at_ns, after, due_s, value, kept, tuple(signals), output.below)
+        return Taken(
+            output.ratio, at_ns, after, due_s, value, kept, tuple(signals), output.below, step
+        )
 
     @property
     def lead_s(self) -> float:

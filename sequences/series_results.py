@@ -28,8 +28,9 @@ from acq.runs.check import Check
 from acq.runs.run import Run
 from sequences import load_findings
 from sequences.load_plan import Series
-from sequences.outputs import Scale, pooled_scatter
+from sequences.outputs import Scale
 from sequences.rig import AtRig
+from sequences.scatter import scatter_of
 from sequences.series import Measured, class_symbol
 
 
@@ -46,11 +47,12 @@ def series_of(
     drift = emf_drift(part, measured) / abs(scale.volts)
     readings: list[LoadReading] = []
     outputs: list[Any] = []
-    pooled = pooled_scatter([taken for points in measured.runs for _, taken in points])
+    every = [taken for points in measured.runs for _, taken in points]
+    scatter = scatter_of(every, part.reading.swing_hertz)
     for number, points in enumerate(measured.runs, 1):
         wander = uncertainties.fresh("EMF drift within a run", drift)
         for place, (step, taken) in enumerate(points):
-            output: Any = scale.direction * taken.pooled_ratio(uncertainties, pooled)
+            output: Any = scale.direction * taken.with_scatter(uncertainties, scatter)
             for name, error in taken.applied.errors.items():
                 shared = (
                     uncertainties.fresh(name, 1.0)
@@ -132,10 +134,10 @@ def _returns(
     if found is None or not measured.returns:
         return
     every = [taken for points in measured.runs for _, taken in points]
-    pooled = pooled_scatter(every)
-    before = measured.runs[-1][0][1].pooled_ratio(run.uncertainties, pooled)
+    scatter = scatter_of(every, part.reading.swing_hertz)
+    before = measured.runs[-1][0][1].with_scatter(run.uncertainties, scatter)
     for seconds, later in measured.returns:
-        after = later.pooled_ratio(run.uncertainties, pooled)
+        after = later.with_scatter(run.uncertainties, scatter)
         returned = (after - before) / abs(found.rated_output.value)
         check.finding(
             f"zero return after {seconds:g} s{about}",

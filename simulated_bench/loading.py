@@ -41,7 +41,7 @@ class Loading:
         """Return the rig that moves the force."""
         if self.table.kind == "hydraulic":
             return Rig(Hydraulic(leak_per_minute=self.table.leak_per_minute))
-        return Rig(DeadWeights(swing=self.table.swing))
+        return Rig(DeadWeights(swing=self.table.swing, swing_hertz=self.table.swing_hertz))
 
     def newtons(self, kilograms: float) -> float:
         """Return the force of weights of this nominal mass, behind the lever where there is one."""

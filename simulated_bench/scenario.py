@@ -133,12 +133,14 @@ class InstrumentTable(Written):
 class RigTable(Written):
     """What loads the cell: weights, a lever with weights, or a jack with a reference cell.
 
-    `errors` multiplies what is drawn within the certificates; `swing` is part of a load step.
+    `errors` multiplies what is drawn within the certificates; `swing` is part of a load step, its
+    frequency in Hz.
     """
 
     kind: Literal["weights", "hydraulic", "lever"] = "weights"
     errors: Annotated[float, Field(ge=0)] = 1.0
     swing: Annotated[float, Field(ge=0, le=0.1)] = 5e-4
+    swing_hertz: Annotated[float, Field(gt=0, le=50.0)] = 0.8
     leak_per_minute: Annotated[float, Field(ge=0, le=0.01)] = 2e-4
 
 

@@ -8,7 +8,7 @@ for each reading, and cancels in the results as it would in GTC itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -47,11 +47,14 @@ class Components:
         return Contribution(self.name, size, effective_degrees_of_freedom(each))
 
 
-def components(outputs: Sequence[Any], runs: Sequence[int]) -> tuple[Source, ...]:
+def components(
+    outputs: Sequence[Any], runs: Sequence[int], beside: Collection[str] = ()
+) -> tuple[Source, ...]:
     """Return the influences of GTC numbers as sources, those of one name together.
 
     `outputs` are the readings of a series in its order, `runs` the run of each. An influence
-    that touches readings of a single run counts as part of the scatter between runs.
+    that touches readings of a single run counts as part of the scatter between runs, unless its
+    name stands in `beside`: what only few readings have does not show in the scatter of all.
     """
     rows: dict[Any, Floats] = {}
     leaves: dict[Any, Any] = {}
@@ -62,8 +65,9 @@ def components(outputs: Sequence[Any], runs: Sequence[int]) -> tuple[Source, ...
     grouped: dict[tuple[str, float, bool], list[Floats]] = {}
     for uid, row in rows.items():
         touched = {run for run, component in zip(runs, row, strict=True) if component}
-        within = len(touched) == 1 and len(set(runs)) > 1
-        key = (leaves[uid].label or "unnamed", _freedom(leaves[uid]), within)
+        name = leaves[uid].label or "unnamed"
+        within = len(touched) == 1 and len(set(runs)) > 1 and name not in beside
+        key = (name, _freedom(leaves[uid]), within)
         grouped.setdefault(key, []).append(row)
     return tuple(
         Components(name, freedom, within, np.array(found))

@@ -60,6 +60,8 @@ seed = {seed}
 [cell]
 zero_mv_v = {zero:.6f}
 rated_output_mv_v = {rated:.6f}
+[rig]
+swing_hertz = {rng.uniform(0.5, 1.0):.4f}
 [[fault]]
 kind = "response"
 nonlinearity_percent = {bent:.6f}
@@ -71,9 +73,12 @@ creep_percent = {creep:.6f}
 class Truth:
     """The simulated cell alone, led along the times of a journal."""
 
-    def __init__(self, table_: dict[str, Any], seed: int, excited_watts: float) -> None:
+    def __init__(
+        self, table_: dict[str, Any], seed: int, excited_watts: float, swing: float = 0.0
+    ) -> None:
         scenario = checked("campaign", table_)
-        exact = scenario.model_copy(update={"rig": scenario.rig.model_copy(update={"errors": 0.0})})
+        exact_rig = scenario.rig.model_copy(update={"errors": 0.0, "swing": swing})
+        exact = scenario.model_copy(update={"rig": exact_rig})
         self.cell = CellOnBench(exact, seed)
         self.live = self.cell.live
         self.live.become(replace(self.live.mechanics.response, repeatability=0.0))
