@@ -29,6 +29,7 @@ from sequences import load_findings, load_gates, route, steps
 from sequences.load_gates import POWERED
 from sequences.load_plan import Creep, CreepPlan, Reading
 from sequences.outputs import SWING, Scale, Taken
+from sequences.own_sheet import against_own_sheet
 from sequences.rig import AtRig, told_if_loaded
 from sequences.scatter import Scatter, scatter_of
 from sequences.series import Measured, class_symbol, room
@@ -169,6 +170,8 @@ def judged_creep(
         test = _class_test(run, rig, part, readings, sources, record.return_ratio)
         whole = test if isinstance(test, CreepTest) else None
         load_findings.creep_findings(run, check, part, found, whole, limits, temperature_c)
+        allowed = limits.of_type("creep_30_min")
+        against_own_sheet(run, check, found.creep_30_min, "creep, 30 min", "1", allowed)
         if isinstance(test, str) and test:
             check.keep("note", "creep class", test)
         load_findings.creep_figure(check, found, whole)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
-from acq.analysis.load_results import load_results
+from acq.analysis.load_results import LoadResults, load_results
 from acq.analysis.load_series import (
     LoadReading,
     LoadSeries,
@@ -29,6 +29,7 @@ from acq.runs.run import Run
 from sequences import load_findings
 from sequences.load_plan import Series
 from sequences.outputs import Scale
+from sequences.own_sheet import against_own_sheet
 from sequences.rig import AtRig
 from sequences.scatter import scatter_of
 from sequences.series import Measured, class_symbol
@@ -113,6 +114,7 @@ def judged_series(
         measured.found = found
         marks = [*load_findings.rig_marks(run, rig.notes), *found.notes]
         load_findings.series_findings(run, check, part, found, limits, about, marks)
+        _against_own_sheet(run, check, found, limits, about)
         _returns(run, check, part, measured, limits, about)
         _temperature_told(run, check, measured, about)
         test = _class_test(run, rig, part, series, sources)
@@ -124,6 +126,25 @@ def judged_series(
         load_findings.series_figures(
             check, found, terminal, rig.capacity.unit, limits, whole, about
         )
+
+
+def _against_own_sheet(
+    run: Run[Any], check: Check, found: LoadResults, limits: Limits, about: str
+) -> None:
+    """Compare with the cell's own sheet where it states values with uncertainties."""
+    outputs = load_findings.at_this_gravity(run, limits.rated_output)
+    against_own_sheet(run, check, found.rated_output, f"rated output{about}", "V/V", outputs)
+    zero = limits.zero_balance
+    against_own_sheet(run, check, found.zero_balance, f"zero at the rig{about}", "V/V", zero)
+    for result, key in (
+        (found.zero_return, "zero_return"),
+        (found.non_linearity, "non_linearity"),
+        (found.hysteresis, "hysteresis"),
+        (found.repeatability, "repeatability"),
+    ):
+        if result is not None:
+            name = f"{key.replace('_', ' ').replace('non ', 'non-')}{about}"
+            against_own_sheet(run, check, result, name, "1", limits.of_type(key))
 
 
 def _returns(

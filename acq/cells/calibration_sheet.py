@@ -86,6 +86,7 @@ class CalibrationSheet(Written):
     repeatability: Fraction = None
     creep_30_min: Fraction = None
     zero_return: Fraction = None
+    characteristics_uncertainty: Fraction = None  # expanded, k = 2, of each of the five above
     load_table: LoadTable | None = None
     excitation: Volts = None
     capacity: Loads = None  # where the sheet states another one than the type

@@ -20,6 +20,8 @@ from acq.readings.rules import Limit
 from acq.readings.units import format_value
 
 Found = tuple[Source, Limit]
+CHARACTERISTICS = ("non_linearity", "hysteresis", "repeatability", "creep_30_min", "zero_return")
+"""What a cell's own sheet may state as fractions of the output."""
 
 
 class Limits:
@@ -117,14 +119,27 @@ class Limits:
         return tuple(limits)
 
     def of_type(self, key: str) -> tuple[Limit, ...]:
-        """Return the limit of a data-sheet fraction, such as "creep_30_min", as ± a fraction."""
-        value = getattr(self._cell.data_sheet, key)
-        if value is None:
-            return ()
-        if not isinstance(value, float):
+        """Return the limits of a fraction such as "creep_30_min": the data sheet's as ± a fraction,
+        and those about what the cell's own sheet found, with the sign that it states."""
+        value, name = getattr(self._cell.data_sheet, key), key.replace("_", " ")
+        if value is not None and not isinstance(value, float):
             raise TypeError(f"{key} is not a fraction of the rated output")
-        name = key.replace("_", " ")
-        return self._pick(name, self._from_sheet(Span(0.0, -abs(value), abs(value)), "1", name))
+        found: list[Found] = []
+        if value is not None:
+            found = self._from_sheet(Span(0.0, -abs(value), abs(value)), "1", name)
+        return self._pick(name, found + self._own_characteristic(key, name))
+
+    def _own_characteristic(self, key: str, name: str) -> list[Found]:
+        sheet, plan = self._cell.sheet, self._plan
+        value = getattr(sheet, key) if sheet is not None and key in CHARACTERISTICS else None
+        if sheet is None or value is None:
+            return []
+        allowed = plan.own_sheet_characteristic_percent / 100.0
+        text = (
+            f"{plan.own_sheet_characteristic_percent:g} % of the output allowed"
+            f" ({plan.own_sheet_characteristic_source})"
+        )
+        return self._own(name, value, allowed, "1", sheet.characteristics_uncertainty, text)
 
     # sources
 

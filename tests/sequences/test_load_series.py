@@ -361,14 +361,7 @@ def test_a_set_is_judged_when_every_cell_of_it_was_measured(
     rig: Rig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two cells of one set whose rated outputs are 0.3 % apart; the plan allows 0.2 %."""
-    examples = resources.files("acq.cells") / "examples"
-    for part, names in (("types", ("BB-SB500",)), ("cells", ("B-011902", "B-011903"))):
-        (rig.folder / "papers" / part).mkdir(parents=True)
-        for name in names:
-            text = (examples / part / f"{name.replace('903', '902')}.toml").read_text("utf-8")
-            text = text.replace("B-011902", name)
-            (rig.folder / "papers" / part / f"{name}.toml").write_text(text, encoding="utf-8")
-    monkeypatch.setenv("BRIDGEBENCH_CELLS", str(rig.folder / "papers"))
+    papers(rig, monkeypatch, "B-011902", "B-011903")
     text = Path(QUICK).read_text(encoding="utf-8")
     text += '\n[matched_set]\nserials = ["B-011902", "B-011903"]\noutput_percent = 0.2\n'
     plan = rig.folder / "set.toml"
@@ -383,6 +376,40 @@ def test_a_set_is_judged_when_every_cell_of_it_was_measured(
     assert code == 1
     near(found, "rated outputs within the set", 3e-3, within=2e-4)
     assert found["rated outputs within the set"]["conformity"] == "fail"
+
+
+def test_an_own_sheet_with_uncertainties_is_compared_by_both(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A sheet that says another hysteresis than the cell has, and the right non-linearity."""
+    papers(rig, monkeypatch, "B-011902")
+    path = rig.folder / "papers" / "cells" / "B-011902.toml"
+    text = path.read_text(encoding="utf-8").replace('"0.0109 %RO"', '"0.05 %RO"')
+    stated = 'rated_output_uncertainty = "0.0004 mV/V"\ncharacteristics_uncertainty = "0.004 %RO"'
+    path.write_text(text.replace("excitation =", f"{stated}\nexcitation ="), encoding="utf-8")
+    code, found = rig.run("load-series")
+    assert code == 1, rig.said
+    hysteresis = found["hysteresis against its own sheet"]
+    U = found["hysteresis"]["expanded_uncertainty"]
+    # ISO 13528: E_n = (x - X) / sqrt(U_x^2 + U_X^2)
+    error = (found["hysteresis"]["value"] - 5e-4) / (U**2 + 4e-5**2) ** 0.5
+    assert f"E_n = {error:.2f}" in hysteresis["because"]
+    assert hysteresis["conformity"] == "fail"
+    for name in ("rated output", "non-linearity", "repeatability", "zero return"):
+        assert found[f"{name} against its own sheet"]["conformity"] == "pass"
+    assert "zero at the rig against its own sheet" not in found  # no uncertainty is stated of it
+
+
+def papers(rig: Rig, monkeypatch: pytest.MonkeyPatch, *serials: str) -> None:
+    """A folder of papers of our own, with the example beam under these serials."""
+    examples = resources.files("acq.cells") / "examples"
+    for part, names in (("types", ("BB-SB500",)), ("cells", serials)):
+        (rig.folder / "papers" / part).mkdir(parents=True)
+        for name in names:
+            kept = name if part == "types" else "B-011902"
+            text = (examples / part / f"{kept}.toml").read_text("utf-8").replace("B-011902", name)
+            (rig.folder / "papers" / part / f"{name}.toml").write_text(text, encoding="utf-8")
+    monkeypatch.setenv("BRIDGEBENCH_CELLS", str(rig.folder / "papers"))
 
 
 def test_another_temperature_tells_what_the_cell_drifts_with_it(rig: Rig) -> None:
