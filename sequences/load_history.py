@@ -29,12 +29,12 @@ def matched_set(run: Run[LoadSeriesPlan], measured: Measured) -> None:
         return
     with run.check("matched set") as check:
         own = measured.found.rated_output
-        outputs = {run.cell.serial: own.value}
+        outputs: dict[str, float] = {}
         for serial in plan.serials:
-            if serial != run.cell.serial:
-                earlier = check.earlier("rated output", 1, serial)
-                if earlier:
-                    outputs[serial] = earlier[-1].value
+            if serial == run.cell.serial:
+                outputs[serial] = own.value
+            elif earlier := check.earlier("rated output", 1, serial):
+                outputs[serial] = earlier[-1].value
         missing = [serial for serial in plan.serials if serial not in outputs]
         if missing:
             because = f"not measured yet on this bench: {', '.join(missing)}"

@@ -205,16 +205,22 @@ def _points(
 
 
 def _asked(rig: AtRig, check: Check, step: Step, taken: Taken, title: str) -> Taken:
-    """Have a point kept or read again, with the reason; the load stays where it is."""
-    shown = f"{1e3 * float(taken.ratio.x):.6f} mV/V"
+    """Have a point kept or read again, with the reason; the load stays where it is.
+
+    Without a reason nothing is read again. What was read before stays in the journal.
+    """
+    began_s = None if taken.after_s is None else taken.at_ns / 1e9 - taken.after_s
     while True:
+        shown = f"{1e3 * float(taken.ratio.x):.6f} mV/V"
         prompt = Prompt(text=f"{title}: {shown}. Keep it?", choices=("keep", "repeat"))
         if check.ask(prompt) == "keep":
             return taken
-        reason = check.ask(Prompt(text="Why is it read again?", choices=())) or "no reason given"
-        rig.notes.append(f"{title}: {shown} read again: {reason}")
-        taken = rig.taken(check, step.applied, None, None)
-        shown = f"{1e3 * float(taken.ratio.x):.6f} mV/V"
+        reason = check.ask(Prompt(text="Why is it read again? Without a reason it is not."))
+        if not reason.strip():
+            continue
+        again = rig.taken(check, step.applied, began_s, taken.due_s)
+        rig.notes.append(f"{title}: {shown} read again: {reason.strip()}")
+        taken = again
 
 
 def _unload(rig: AtRig, part: Series, check: Check) -> None:

@@ -1,0 +1,95 @@
+"""People at the load rig: a point read again with a reason, and four cells of one platform."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from acq.runs.journal import read_journal
+from acq.runs.prompts import Answer, Prompt
+from acq.runs.technicians import AutomaticTechnician
+from tests.bench_watch import BenchWatch
+from tests.conducting import Trial
+from tests.sequences.test_load_series import QUICK, Rig, near, papers
+
+
+class Doubtful(AutomaticTechnician):
+    """Doubts the second point twice: once without saying why, once with a reason."""
+
+    def answer(self, prompt: Prompt) -> Answer:
+        if "point 2" in prompt.text and "Keep it?" in prompt.text:
+            type(self).asked += 1
+            return Answer("repeat" if type(self).asked <= 2 else "keep", "doubtful technician")
+        if "Why is it read again?" in prompt.text:
+            reason = "" if type(self).asked == 1 else "somebody leant on the frame"
+            return Answer(reason, "doubtful technician")
+        return super().answer(prompt)
+
+    asked = 0
+
+
+def test_a_point_is_read_again_only_with_a_reason_and_both_readings_stay(tmp_path: Path) -> None:
+    plan = tmp_path / "asking.toml"
+    text = Path(QUICK).read_text(encoding="utf-8")
+    text = text.replace("runs = 2 ", "ask_after_each_point = true\nruns = 1 ")
+    plan.write_text(text, encoding="utf-8")
+    Doubtful.asked = 0
+    trial = Trial.new(tmp_path / "run")
+    try:
+        code = trial.conduct(plan=str(plan), sequence="load-series", technician=Doubtful)
+    finally:
+        with BenchWatch(trial.control) as watch:
+            watch.end()
+    assert code == 0
+    lines: list[dict[str, Any]] = [
+        dict(line.content) for line in read_journal(trial.folder.journal)[0]
+    ]
+    effects = [line for line in lines if line.get("check") == "load run, 1"]
+    keep = [e for e in effects if e.get("kind") == "ask" and "Keep it?" in e["ask"]["text"]]
+    assert len(keep) == 5 + 2  # every point of 0, 50, 100, 50, 0 %, and the doubted one twice more
+    first, second = (float(keep[n]["ask"]["text"].split(": ")[1].split()[0]) for n in (1, 3))
+    assert keep[2]["ask"]["text"] == keep[1]["ask"]["text"]  # no reason: nothing was read again
+    (points,) = (e["got"] for e in effects if e.get("kind") == "loads")
+    assert 1e3 * points[1]["output"] == pytest.approx(second, abs=1e-6)
+    assert points[1]["seconds_after_change"] > points[1]["due_seconds"]
+    (rated,) = (
+        e["got"] for e in lines if e.get("kind") == "finding" and e["ask"] == "rated output"
+    )
+    (note,) = [mark for mark in rated["marks"] if "read again" in mark]
+    assert "point 2 of 5 (up)" in note
+    assert f"{first:.6f} mV/V read again: somebody leant on the frame" in note
+
+
+def test_four_cells_of_one_platform_are_judged_together_when_the_last_is_measured(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """0, 0.02, -0.03 and 0.04 % from the papers' output: 0.07 % apart, where 0.1 % is allowed."""
+    serials = [f"B-01190{number}" for number in (2, 3, 4, 5)]
+    papers(rig, monkeypatch, *serials)
+    plan = rig.folder / "set.toml"
+    text = Path(QUICK).read_text(encoding="utf-8")
+    text += f"\n[matched_set]\nserials = {json.dumps(serials)}\noutput_percent = 0.1\n"
+    plan.write_text(text, encoding="utf-8")
+    for place, (serial, percent) in enumerate(zip(serials, (0.0, 0.02, -0.03, 0.04), strict=True)):
+        scenario = rig.folder / f"{serial}.toml"
+        rated = 2.0011 * (1.0 + percent / 100.0)
+        scenario.write_text(f"[cell]\nrated_output_mv_v = {rated}\n", encoding="utf-8")
+        code, found = rig.run("load-series", str(scenario), str(plan), serial=serial)
+        spread = found["rated outputs within the set"]
+        if place < 3:
+            assert code == 4, rig.said
+            missing = ", ".join(serials[place + 1 :])
+            assert spread["because"].endswith(f"not measured yet on this bench: {missing}")
+    assert code == 0, rig.said
+    near(found, "rated outputs within the set", 7e-4, within=1e-4)
+    assert spread["conformity"] == "pass"
+    (told,) = [mark for mark in spread["marks"] if mark.startswith("mV/V: ")]
+    assert [part.split()[0] for part in told.removeprefix("mV/V: ").split(", ")] == serials
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Rig:
+    return Rig(tmp_path)
