@@ -28,10 +28,10 @@ from acq.runs.sequence import sequence
 from sequences import load_findings, load_gates, route, steps
 from sequences.load_gates import POWERED
 from sequences.load_plan import Creep, CreepPlan, Reading
-from sequences.outputs import SWING, Scale, Taken
+from sequences.outputs import SWING, Scale, Taken, scatter_of_test
 from sequences.own_sheet import against_own_sheet
 from sequences.rig import AtRig, told_if_loaded
-from sequences.scatter import Scatter, scatter_of
+from sequences.scatter import Scatter
 from sequences.series import Measured, class_symbol, room
 from sequences.series_results import full_range
 
@@ -170,7 +170,7 @@ def judged_creep(
         test = _class_test(run, rig, part, readings, sources, record.return_ratio)
         whole = test if isinstance(test, CreepTest) else None
         load_findings.creep_findings(run, check, part, found, whole, limits, temperature_c)
-        allowed = limits.of_type("creep_30_min")
+        allowed = limits.own_characteristic("creep_30_min")
         against_own_sheet(run, check, found.creep_30_min, "creep, 30 min", "1", allowed)
         if isinstance(test, str) and test:
             check.keep("note", "creep class", test)
@@ -184,7 +184,7 @@ def record_of(
 
     An EMF may drift evenly from its first reading to its last, as within a run of loads.
     """
-    scatter = scatter_of(taken, plan.swing_hertz)
+    scatter = scatter_of_test(taken, scale.uncertainties, plan.swing_hertz)
     drift = plan.emf_drift_volts / RECTANGULAR / abs(scale.volts)
     wander = scale.uncertainties.fresh("EMF drift within the record", drift)
     begun, lasts = taken[0].at_ns, max(1, taken[-1].at_ns - taken[0].at_ns)

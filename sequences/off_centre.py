@@ -18,9 +18,8 @@ from sequences import load_gates, route, steps
 from sequences.creep import OPTIONAL, ROLES
 from sequences.load_gates import POWERED
 from sequences.load_plan import OffCentre, OffCentrePlan
-from sequences.outputs import Taken
+from sequences.outputs import Taken, scatter_of_test
 from sequences.rig import AtRig, told_if_loaded
-from sequences.scatter import scatter_of
 from sequences.series import Measured, room
 
 NAME = "off-centre error"
@@ -96,7 +95,7 @@ def _one_place(
 def _nets(rig: AtRig, taken: Sequence[tuple[str, tuple[Taken, Taken, Taken]]]) -> list[Place]:
     """Return each position's net output, with the scatter that all readings show together."""
     every = [each for _, three in taken for each in three]
-    scatter = scatter_of(every, rig.part.reading.swing_hertz)
+    scatter = scatter_of_test(every, rig.run.uncertainties, rig.part.reading.swing_hertz)
     places = []
     for name, three in taken:
         before, loaded, after = (

@@ -6,6 +6,7 @@ jack the reference indicator is read while the meter integrates.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -21,7 +22,7 @@ from acq.runs.check import Check
 from acq.runs.run import Run
 from sequences import steps
 from sequences.load_plan import Reading
-from sequences.scatter import Scatter
+from sequences.scatter import Scatter, scatter_of
 
 SWING = "swing of the load while it is read"
 
@@ -70,6 +71,15 @@ class Taken:
         if left is not None:
             signal = signal + uncertainties.fresh(SWING, *left)
         return signal / self.below
+
+
+def scatter_of_test(
+    taken: Sequence[Taken], uncertainties: Uncertainties, hertz: tuple[float, float]
+) -> Scatter:
+    """Return what the outputs of a test scatter, with the manual's word on the meter's noise."""
+    signal = next((reading for each in taken for reading in each.signals), None)
+    stated = 0.0 if signal is None else uncertainties.stated_noise(signal)
+    return scatter_of(taken, hertz, stated)
 
 
 class Outputs:

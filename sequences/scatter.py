@@ -21,6 +21,7 @@ from acq.readings.reading import Reading
 
 _FREQUENCIES = 41
 _NS = 1e9
+_ENOUGH = 10.0  # degrees of freedom
 
 
 class Several(Protocol):
@@ -51,12 +52,18 @@ class Scatter:
         return share * abs(output.step) * kept_of_a_swing(output.signals, self.hertz), freedom
 
 
-def scatter_of(taken: Sequence[Several], hertz: tuple[float, float]) -> Scatter:
-    """Return noise and swing of a test from all of its outputs."""
+def scatter_of(
+    taken: Sequence[Several], hertz: tuple[float, float], stated_volts: float = 0.0
+) -> Scatter:
+    """Return noise and swing of a test from all of its outputs.
+
+    `stated_volts` is the meter's noise by its manual: it counts where a short test has seen so
+    few readings at rest that their scatter tells little, and nothing against the manual.
+    """
     several = [each for each in taken if len(each.signals) > 1]
     still = [each for each in several if not each.step]
     moved = [each for each in several if each.step]
-    noise = _noise(still)
+    noise = _or_stated(_noise(still), stated_volts)
     if not moved:
         return Scatter(noise, None, hertz)
     squares = sum(_squares(each) for each in moved)
@@ -71,6 +78,15 @@ def _noise(still: Sequence[Several]) -> tuple[float, float] | None:
     freedom = sum(len(each.signals) - 1 for each in still)
     squares = sum(_squares(each) for each in still)
     return (math.sqrt(squares / freedom), float(freedom)) if freedom and squares else None
+
+
+def _or_stated(seen: tuple[float, float] | None, stated: float) -> tuple[float, float] | None:
+    if seen is None or not stated or seen[1] >= _ENOUGH:
+        return seen
+    from scipy.special import chdtri
+
+    contradicts = seen[0] ** 2 * seen[1] > stated**2 * float(chdtri(seen[1], 0.05))
+    return seen if contradicts else (stated, math.inf)
 
 
 def _squares(output: Several) -> float:

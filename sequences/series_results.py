@@ -28,10 +28,9 @@ from acq.runs.check import Check
 from acq.runs.run import Run
 from sequences import load_findings
 from sequences.load_plan import Series
-from sequences.outputs import Scale
+from sequences.outputs import Scale, scatter_of_test
 from sequences.own_sheet import against_own_sheet
 from sequences.rig import AtRig
-from sequences.scatter import scatter_of
 from sequences.series import Measured, class_symbol
 
 
@@ -49,7 +48,7 @@ def series_of(
     readings: list[LoadReading] = []
     outputs: list[Any] = []
     every = [taken for points in measured.runs for _, taken in points]
-    scatter = scatter_of(every, part.reading.swing_hertz)
+    scatter = scatter_of_test(every, uncertainties, part.reading.swing_hertz)
     for number, points in enumerate(measured.runs, 1):
         wander = uncertainties.fresh("EMF drift within a run", drift)
         for place, (step, taken) in enumerate(points):
@@ -144,7 +143,7 @@ def _against_own_sheet(
     ):
         if result is not None:
             name = f"{key.replace('_', ' ').replace('non ', 'non-')}{about}"
-            against_own_sheet(run, check, result, name, "1", limits.of_type(key))
+            against_own_sheet(run, check, result, name, "1", limits.own_characteristic(key))
 
 
 def _returns(
@@ -155,7 +154,7 @@ def _returns(
     if found is None or not measured.returns:
         return
     every = [taken for points in measured.runs for _, taken in points]
-    scatter = scatter_of(every, part.reading.swing_hertz)
+    scatter = scatter_of_test(every, run.uncertainties, part.reading.swing_hertz)
     before = measured.runs[-1][0][1].with_scatter(run.uncertainties, scatter)
     for seconds, later in measured.returns:
         after = later.with_scatter(run.uncertainties, scatter)

@@ -87,7 +87,9 @@ def creep_record(readings: Sequence[CreepReading]) -> CreepRecord:
             odd.row,
         )
     if abs(parts[1][0].load) <= abs(parts[0][0].load):
-        raise SeriesError("the record begins loaded: the reading at minimum load is missing")
+        raise SeriesError(
+            "the record begins loaded: the reading at minimum load is missing", parts[0][0].row
+        )
     return CreepRecord(*parts, *[()] * (3 - len(parts)))
 
 

@@ -91,6 +91,7 @@ class NetCurve:
 
     def __init__(self, series: LoadSeries) -> None:
         require_zeros(series)
+        require_one_unit(series)
         require_equal_runs(series)
         self.series = series
         self.readings: Readings = series.arrays
@@ -161,7 +162,6 @@ class _Analysis:
     ) -> None:
         self.curve = NetCurve(series)
         require_points(series, 2, "a load series")
-        require_one_unit(series)
         self.series, self.line, self.sources = series, line, sources
         self.rated = self.curve.rated_output(capacity)
         self.line_weights = line_weights(

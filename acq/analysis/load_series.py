@@ -20,6 +20,7 @@ from acq.errors import WrongInput
 
 # a load cell is straight within percents; beyond this something else was written into the column
 MIXED_UNITS_SHARE = 0.3
+UNITS_MIXED = "mixed units"
 # factors between units that are mixed up by hand, exact or conventional, and what they mean
 KNOWN_FACTORS: tuple[tuple[float, str], ...] = (
     (1 / 0.45359237, "kg and lb"),
@@ -119,9 +120,14 @@ def load_series(
         raise SeriesError("the series has no readings")
     for reading in readings:
         _check_reading(reading, minimum_load, capacity)
+    series = LoadSeries(tuple(readings), minimum_load)
     for run in _runs_in_order(readings):
-        _check_run(run)
-    return LoadSeries(tuple(readings), minimum_load)
+        try:
+            _check_run(run)
+        except SeriesError:
+            _suspect_units(series)  # a load in another unit stands out of order too: say that
+            raise
+    return series
 
 
 def _check_reading(reading: LoadReading, minimum_load: float, capacity: float | None) -> None:
@@ -137,6 +143,15 @@ def _check_reading(reading: LoadReading, minimum_load: float, capacity: float | 
         raise SeriesError(
             f"load {reading.load:g} is below the minimum load {minimum_load:g}", reading.row
         )
+
+
+def _suspect_units(series: LoadSeries) -> None:
+    """Raise SeriesError where a known factor between units explains a row."""
+    try:
+        require_one_unit(series)
+    except SeriesError as error:
+        if UNITS_MIXED in error.rule and error.row is not None:
+            raise
 
 
 def _runs_in_order(readings: Sequence[LoadReading]) -> Iterator[list[LoadReading]]:
@@ -252,7 +267,8 @@ def require_equal_runs(series: LoadSeries) -> None:
     for run, own in points.items():
         for direction, load in sorted(every - own):
             raise SeriesError(
-                f"run {run} has no reading at load {load:g} {direction.value}, other runs have one"
+                f"run {run} has no reading at load {load:g} {direction.value}, other runs have one",
+                next(r.row for r in series.readings if r.run == run),
             )
 
 
@@ -295,7 +311,7 @@ def _mixed(reading: LoadReading, share: float) -> str:
         if any(abs(share / known - 1.0) < 0.03 for known in (factor, 1.0 / factor)):
             return (
                 f"load {reading.load:g} gives {share:.4g} times the output per load of the other "
-                f"rows: mixed units, {units}?"
+                f"rows: {UNITS_MIXED}, {units}?"
             )
     return (
         f"the output at load {reading.load:g} is {share:.3g} times what the other "

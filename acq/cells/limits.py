@@ -119,15 +119,24 @@ class Limits:
         return tuple(limits)
 
     def of_type(self, key: str) -> tuple[Limit, ...]:
-        """Return the limits of a fraction such as "creep_30_min": the data sheet's as ± a fraction,
-        and those about what the cell's own sheet found, with the sign that it states."""
+        """Return the limits of a fraction such as "creep_30_min": the data sheet's as ± a fraction.
+
+        What the cell's own sheet found stands beside it, with the sign that it states, and decides
+        where the plan says so: never for want of another, since few sheets state its U.
+        """
         value, name = getattr(self._cell.data_sheet, key), key.replace("_", " ")
         if value is not None and not isinstance(value, float):
             raise TypeError(f"{key} is not a fraction of the rated output")
         found: list[Found] = []
         if value is not None:
             found = self._from_sheet(Span(0.0, -abs(value), abs(value)), "1", name)
-        return self._pick(name, found + self._own_characteristic(key, name))
+        if found or self._plan.decides == "own calibration sheet":
+            found += self._own_characteristic(key, name)
+        return self._pick(name, found)
+
+    def own_characteristic(self, key: str) -> tuple[Limit, ...]:
+        """Return the limit about what the own sheet says of a fraction; () where it does not."""
+        return tuple(limit for _, limit in self._own_characteristic(key, key.replace("_", " ")))
 
     def _own_characteristic(self, key: str, name: str) -> list[Found]:
         sheet, plan = self._cell.sheet, self._plan

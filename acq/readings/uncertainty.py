@@ -98,6 +98,13 @@ class Uncertainties:
         result: Uncertain = systematic + scatter + self._digit(readings, accuracy, key)
         return result
 
+    def stated_noise(self, reading: Reading) -> float:
+        """Return the standard deviation of one such reading by the manual; 0 where it has none.
+
+        Raises WrongInput when the bench file states no accuracy for it.
+        """
+        return _noise(self._accuracy(reading), reading.plc)
+
     def mean_ratio(
         self,
         numerators: Sequence[Reading],

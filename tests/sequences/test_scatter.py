@@ -102,3 +102,20 @@ def test_without_a_swing_nothing_is_added_and_without_rest_nothing_is_guessed() 
     assert scatter_of([quiet], BAND).noise is None
     single = Output((reading(0.0, 1e-3),), step=100.0)
     assert scatter_of([single], BAND).noise is None
+
+
+def test_a_short_test_trusts_the_manual_until_its_readings_contradict_it() -> None:
+    def still(*microvolts: float) -> list[Output]:
+        return [Output(tuple(reading(0.25 * n, 1e-6 * each) for n, each in enumerate(microvolts)))]
+
+    # standard deviation 0.1 uV with 2 degrees of freedom; the manual says 0.08 uV
+    assert scatter_of(still(0.0, 0.1, 0.2), BAND, 0.08e-6).noise == (0.08e-6, math.inf)
+    # 0.2 uV: chi-square 2 x (0.2 / 0.08)^2 = 12.5 is beyond the 5.99 of table values for 95 %
+    seen = scatter_of(still(0.0, 0.2, 0.4), BAND, 0.08e-6).noise
+    assert seen is not None
+    assert seen[0] == pytest.approx(0.2e-6)
+    assert seen[1] == 2.0
+    many = scatter_of(still(*([0.0, 0.02] * 8)), BAND, 0.08e-6).noise
+    assert many is not None
+    assert many[0] == pytest.approx(0.0103e-6, rel=0.01)
+    assert many[1] == 15.0

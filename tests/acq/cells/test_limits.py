@@ -45,15 +45,18 @@ def test_the_plan_lets_the_own_sheet_decide(cell: Cell) -> None:
 
 
 def test_what_the_own_sheet_says_of_linearity_and_creep_stands_beside_the_type(cell: Cell) -> None:
-    own = next(each for each in cell.limits.of_type("hysteresis") if each.reference is not None)
+    plan = LimitPlan(decides="own calibration sheet")
+    own = only_deciding(Limits(cell, plan).of_type("hysteresis"))
     # the sheet's 0.0109 %RO, and the plan's 0.02 % about it
     assert own.reference == pytest.approx(1.09e-4)
     assert own.lower == pytest.approx(-0.91e-4)
     assert own.upper == pytest.approx(3.09e-4)
     assert "the sheet states no uncertainty, a third of that is assumed" in own.source
-    creep = Limits(cell, LimitPlan(decides="own calibration sheet")).of_type("creep_30_min")
-    assert only_deciding(creep).reference == pytest.approx(-8e-5)
-    assert all(each.reference is None for each in cell.limits.of_type("combined_error"))
+    # this type states no hysteresis; for want of it alone the own sheet does not decide
+    assert cell.limits.of_type("hysteresis") == ()
+    creep = cell.limits.of_type("creep_30_min")
+    assert [each.reference for each in creep if not each.decides] == [pytest.approx(-8e-5)]
+    assert all(each.reference is None for each in Limits(cell, plan).of_type("combined_error"))
 
 
 def test_a_missing_sheet_leaves_the_next_source_to_decide_and_says_so(cell: Cell) -> None:

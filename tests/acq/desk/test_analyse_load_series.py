@@ -264,7 +264,11 @@ GOOD = rows(runs=1)
         (6, "1,sideways,12,1.2", "row 6: direction 'sideways': allowed are up and down"),
         (6, "1,up,12,1.189", "row 6: load 12 up stands twice in run 1"),
         (6, "1,up,3,0.3", "row 6: loads out of order: 3 after 12"),
-        (6, "1,up,26.4555,1.189", "row 7: loads out of order: 20 after 26.4555"),
+        (
+            6,
+            "1,up,26.4555,1.189",
+            "row 6: load 26.4555 gives 0.4535 times the output per load of the other rows: mixed units, kg",
+        ),
         (6, "1,up,12 lb,1.189", "row 6: mixed units: load in lb, row 2 in no unit"),
     ],
 )
