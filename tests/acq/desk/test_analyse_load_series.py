@@ -267,7 +267,7 @@ GOOD = rows(runs=1)
         (
             6,
             "1,up,26.4555,1.189",
-            "row 6: load 26.4555 gives 0.4535 times the output per load of the other rows: mixed units, kg",
+            "row 6: load 26.4555 gives 0.4535 times the output per load",
         ),
         (6, "1,up,12 lb,1.189", "row 6: mixed units: load in lb, row 2 in no unit"),
     ],
