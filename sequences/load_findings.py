@@ -270,7 +270,7 @@ def series_figures(
     steps = []
     if allowed is not None and allowed.upper is not None:
         steps = [LimitStep(0.0, top, 100.0 * allowed.upper)]
-    picture = deviation_picture(found, unit, steps, "combined error")
+    picture = deviation_picture(found, unit, steps, "limit of combined error")
     check.keep("figure", f"deviation{about}", {"svg": picture})
     if terminal.hysteresis is not None:
         loop = hysteresis_picture(terminal, unit)

@@ -54,7 +54,7 @@ def class_picture(test: LoadTest, unit: str) -> str:
         x_label=f"load, {unit}",
         y_label="error E_L, v",
         limits=class_limits(test.span),
-        limits_label=f"mpe of class {test.span.accuracy.symbol}, p_LC {test.span.apportioning:g}",
+        limits_label=f"limits of {test.span.accuracy.symbol}, p_LC {test.span.apportioning:g}",
     )
 
 

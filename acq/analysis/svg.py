@@ -10,12 +10,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from xml.sax.saxutils import escape
 
-WIDTH, HEIGHT = 680.0, 400.0
-LEFT, RIGHT, TOP, BOTTOM = 76.0, 20.0, 52.0, 58.0
+WIDTH, HEIGHT = 480.0, 330.0  # two of them beside each other on a page stay legible
+LEFT, RIGHT, TOP, BOTTOM = 72.0, 16.0, 66.0, 52.0
 FONT = "font-family=\"'Liberation Sans', Arial, Helvetica, sans-serif\""
 FINE, PLAIN, BOLD = 0.6, 1.2, 2.0
 DASHED, DOTTED = "6 4", "1.5 3"
 NOTHING = 1e-30  # values below this are drawn as zero
+BEYOND = 2e-3  # of a step, that a point may stand beyond the last tick: less than it is thick
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ def axis(values: Sequence[float], label: str, *, ticks: int = 6) -> Axis:
     power = 10.0 ** math.floor(math.log10(rough))
     step = next(factor * power for factor in (1, 2, 5, 10) if factor * power >= rough * (1 - 1e-9))
     return Axis(
-        math.floor(low / step + 1e-9) * step, math.ceil(high / step - 1e-9) * step, step, label
+        math.floor(low / step + BEYOND) * step, math.ceil(high / step - BEYOND) * step, step, label
     )
 
 
@@ -130,11 +131,15 @@ class Picture:
         return parts
 
     def _legend(self) -> list[str]:
-        parts, x = [], LEFT + 12.0
+        """Return the samples with their words, in a second row where one is too short."""
+        parts, x, y = [], LEFT + 12.0, 38.0
         for sample, words in self.legend:
-            parts.append(f'<g transform="translate({x:g} 38)">{sample}</g>')
-            parts.append(words_at(x + 18, 42.0, words))
-            x += 44.0 + 6.2 * len(words)
+            needed = 18.0 + 6.2 * len(words)
+            if x + needed > WIDTH - RIGHT:
+                x, y = LEFT + 12.0, y + 17.0
+            parts.append(f'<g transform="translate({x:g} {y:g})">{sample}</g>')
+            parts.append(words_at(x + 18, y + 4.0, words))
+            x += needed + 22.0
         return parts
 
 

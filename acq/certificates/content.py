@@ -261,6 +261,8 @@ def _room(run: RecordedRun) -> str:
 
 
 def _plain(got: Mapping[str, Any]) -> str:
+    if got["unit"] == "Pa":
+        return f"{got['value'] / 100.0:.0f} hPa"
     unit = {"percent": "%"}.get(str(got["unit"]), got["unit"])
     return f"{got['value']:.4g} {unit}"
 

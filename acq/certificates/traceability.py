@@ -65,8 +65,11 @@ def _row(role: str, entry: Mapping[str, Any], day: date) -> dict[str, str]:
 def _used_for(run: RecordedRun) -> dict[str, str]:
     """Return by role which quantities were read in which ranges, in the order of the run."""
     ranges: dict[str, dict[str, dict[str, None]]] = {}
-    for line in run.effects("read"):
-        got = line.content.get("got") or {}
+    single = (line.content.get("got") or {} for line in run.effects("read"))
+    pairs = (
+        each for line in run.effects("read together") for each in line.content.get("got") or ()
+    )
+    for got in (*single, *pairs):
         if not got.get("instrument") or not got.get("quantity"):
             continue
         of_quantity = ranges.setdefault(got["instrument"], {}).setdefault(got["quantity"], {})

@@ -113,6 +113,10 @@ def setting(key: str, value: object) -> str:
     name = " ".join(words)
     if isinstance(value, bool):
         return f"{name}: {'yes' if value else 'no'}"
+    if isinstance(value, list) and all(isinstance(each, int | float) for each in value):
+        unit = {"percent": " %", "hertz": " Hz", "s": " s"}.get(words[-1], "")
+        name = " ".join(words[:-1]) if unit else name
+        return f"{name} {', '.join(f'{each:g}' for each in value)}{unit}".strip()
     if not isinstance(value, int | float):
         return f"{name} {signs(str(value))}".strip()
     for ending, unit in _ENDINGS.items():

@@ -15,6 +15,7 @@ the uncertainty claims to hold: meter, relays, weights, seating, noise, the swin
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import sys
@@ -246,10 +247,14 @@ def timed_cell(seed: int) -> tuple[dict[str, tuple[float, float, float]], float]
 
 
 def cells_of(seeds: Iterable[int], cpu_s: float) -> list[dict[str, tuple[float, float, float]]]:
-    """Return what cells gave, until they are done or so much CPU time is spent."""
+    """Return what cells gave, until they are done, so much CPU time is spent, or Ctrl-C."""
     find_sequence("load-series")  # loaded once, before the children are forked
-    found, left = [], cpu_s
-    with multiprocessing.get_context("fork").Pool(2, maxtasksperchild=20) as pool:
+    found: list[dict[str, tuple[float, float, float]]] = []
+    left = cpu_s
+    with (
+        contextlib.suppress(KeyboardInterrupt),
+        multiprocessing.get_context("fork").Pool(2, maxtasksperchild=20) as pool,
+    ):
         for pair in batched(seeds, 2):
             for cell, spent in pool.map(timed_cell, pair, chunksize=1):
                 found.append(cell)
@@ -279,8 +284,8 @@ def batched(seeds: Iterable[int], size: int) -> Iterator[list[int]]:
 HEADING = f"""# Bias and coverage of load series and creep at the simulated rig
 
 Written by `nice -n 19 python -m tests.campaigns.load_rig_campaign`: {{all}} seeded cells, seeds
-from {FIRST_SEED} on, as many of {CELLS} as {CPU_MINUTES:g} CPU minutes allow; {{whole}} of them
-ended. Truth as the head of that file says. Outputs in V/V, the others are fractions (of the rated
+from {FIRST_SEED} on, as many of {CELLS} as the time allowed (at most {CPU_MINUTES:g} CPU minutes); {{whole}}
+of them ended. Truth as the head of that file says. Outputs in V/V, the others are fractions (of the rated
 output; creep of the applied output).
 
 The simulator draws errors flat inside the limits that the bench file states, its meter bends
