@@ -34,7 +34,6 @@ from sequences.load_plan import Creep, Series
 
 MINUTE_S = 60.0
 OF_OUTPUT = "1"
-_VAGUE = 0.5
 
 
 def told(
@@ -306,8 +305,8 @@ def creep_findings(
             told(run, check, result, name, OF_OUTPUT, allowed, **judging)
     if found.fit is not None:
         for term in found.fit.terms:
-            if (term.time_constant.expanded or 0.0) > _VAGUE * term.time_constant.value:
-                continue  # the record does not tell it: a number would only mislead
+            if term.vague:
+                continue
             name = f"creep time constant near {term.time_constant.value:.0f} s"
             told(run, check, term.time_constant, name, "s")
     if test is not None:

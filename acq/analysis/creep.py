@@ -309,9 +309,5 @@ def _notes(curve: CreepCurve) -> list[str]:
 
 def _vague_terms(fit: CreepFit) -> list[str]:
     """Say which time constants the record is too short or too noisy to tell."""
-    vague = [
-        term.time_constant.value
-        for term in fit.terms
-        if (term.time_constant.expanded or 0.0) > 0.5 * term.time_constant.value
-    ]
+    vague = [term.time_constant.value for term in fit.terms if term.vague]
     return [f"the time constant near {value:.0f} s is hardly determined" for value in vague]

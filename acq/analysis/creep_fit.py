@@ -22,12 +22,21 @@ GRID = 12  # trial time constants between the shortest and the longest that can 
 REFINED = 2  # how many of the best trials are searched from
 
 
+_VAGUE = 0.5  # of itself
+
+
 @dataclass(frozen=True, slots=True)
 class CreepTerm:
     """One exponential: its time constant in s, and what it still adds after the first reading."""
 
     time_constant: Result  # s
     amplitude: Result  # in the unit of the outputs
+
+    @property
+    def vague(self) -> bool:
+        """Whether the record hardly tells the time constant: a number would only mislead."""
+        constant = self.time_constant
+        return (constant.expanded or 0.0) > _VAGUE * constant.value
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,7 +151,9 @@ class CreepFindings:
         applied = self.results.applied_output.value
         rows = tuple(
             (
-                result_text(term.time_constant.value, term.time_constant.expanded, "s"),
+                f"near {term.time_constant.value:.0f} s, hardly determined"
+                if term.vague
+                else result_text(term.time_constant.value, term.time_constant.expanded, "s"),
                 f"{100.0 * term.amplitude.value / applied:+.4f} %",
             )
             for term in fit.terms
