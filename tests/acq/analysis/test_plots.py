@@ -19,7 +19,7 @@ from acq.analysis.plots import (
     deviation_plot,
     hysteresis_plot,
 )
-from acq.analysis.svg import HEIGHT, WIDTH, axis
+from acq.analysis.svg import BEYOND, HEIGHT, WIDTH, axis
 
 SVG = "{http://www.w3.org/2000/svg}"
 POINTS = [
@@ -136,14 +136,19 @@ def test_points_without_uncertainty_have_no_bars() -> None:
     assert "U" not in words
 
 
+def test_weights_a_hair_above_their_name_leave_no_empty_fifth_of_the_picture() -> None:
+    assert axis([0.0, 500.0082], "load, kg").high == 500.0
+    assert axis([0.0, 500.5], "load, kg").high == 600.0
+
+
 @settings(deadline=None)
 @example([5e-324])
 @example([0.0])
 @given(st.lists(st.floats(-1e9, 1e9), min_size=1, max_size=5))
 def test_an_axis_covers_its_values_with_round_ticks(values: list[float]) -> None:
     found = axis(values, "x")
-    assert found.low <= min(values) + 1e-9 * found.step
-    assert found.high >= max(values) - 1e-9 * found.step
+    assert found.low <= min(values) + BEYOND * found.step
+    assert found.high >= max(values) - BEYOND * found.step
     assert 2 <= len(found.ticks) <= 12
     mantissa = found.step / 10.0 ** round(math.log10(found.step))
     assert any(abs(mantissa - m) < 1e-6 for m in (0.5, 1.0, 2.0))
