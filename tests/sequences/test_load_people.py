@@ -1,8 +1,9 @@
-"""People at the load rig: a point read again with a reason, and four cells of one platform."""
+"""People and loads at the rig: what is read again, what is refused, four cells of one platform."""
 
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -93,3 +94,51 @@ def test_four_cells_of_one_platform_are_judged_together_when_the_last_is_measure
 @pytest.fixture
 def rig(tmp_path: Path) -> Rig:
     return Rig(tmp_path)
+
+
+def test_an_overshoot_on_the_falling_branch_spoils_a_run_though_its_load_comes_right(
+    rig: Rig,
+) -> None:
+    """The simulated jack goes 1 % of each step too far; the plan allows 0.1 %, preloads anything.
+
+    Every falling point is spoilt, so the second attempt is as well, and the run says so.
+    """
+    code, found = rig.run("load-series", "load-hydraulic", overshoot_share="0.001")
+    assert code == 2, rig.said
+    assert "rated output" not in found
+    states = {check["check"]: check for check in rig.document["checks"]}
+    assert states["preloads"]["state"] == "done"
+    assert "overshoot on the falling branch" in states["load run, 1"]["because"]
+    assert "load run 1 was spoilt 2 times" in rig.said + str(rig.document.get("message"))
+
+
+def test_weights_that_weigh_more_than_their_names_are_not_hung_beyond_the_capacity(
+    tmp_path: Path,
+) -> None:
+    trial = Trial.new(tmp_path / "run")
+    try:
+        bench = trial.folder.bench_file
+        text = bench.read_text(encoding="utf-8")
+        heavy = re.sub(r"conventional_kilograms = 50\.\d+", "conventional_kilograms = 50.2", text)
+        assert heavy != text
+        bench.write_text(heavy, encoding="utf-8")
+        code = trial.conduct(plan=QUICK, sequence="load-series")
+    finally:
+        with BenchWatch(trial.control) as watch:
+            watch.end()
+    assert code == 2
+    kinds = [line.content.get("kind") for line in read_journal(trial.folder.journal)[0]]
+    assert "tell" not in kinds  # nothing was asked to be hung
+    assert "read" not in kinds
+
+
+def test_a_creep_load_that_went_too_far_ends_the_test_with_why(rig: Rig) -> None:
+    scenario = rig.folder / "heavy.toml"
+    scenario.write_text("[[mistake]]\nload = 5\nkilograms = 550.0\n", encoding="utf-8")
+    plan = str(Path(QUICK).parent / "quick_creep.toml")
+    code, found = rig.run("creep", str(scenario), plan)
+    assert code == 2, rig.said
+    told = rig.said + str(rig.document.get("message"))
+    assert "550" in told
+    assert "take every load off" in told
+    assert "creep, 30 min" not in found

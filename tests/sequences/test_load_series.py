@@ -239,6 +239,7 @@ def test_a_jack_is_read_with_its_reference_cell_in_one_instant(rig: Rig) -> None
     marks = " ".join(found["rated output"]["marks"])
     assert "forces stated as conventional mass by local gravity 9.81180 m/s2" in marks
     together = [line for line in rig.journal if line.get("kind") == "read together"]
+    assert len(together) == 2 * 5  # every point of both runs
     assert all(len(line["got"]) == 2 for line in together)
     for line in together:
         signal_, force = line["got"]
