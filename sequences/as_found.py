@@ -12,10 +12,10 @@ from acq.runs.run import Run
 from sequences import load_gates
 from sequences.diagnosis import Seen
 from sequences.load_plan import Series
-from sequences.rig import told_if_loaded
 from sequences.rig_prompts import inspection_prompt
 from sequences.series import LOAD_FINDINGS, measured_series, prepared
 from sequences.series_results import judged_series
+from sequences.spoilt import told_if_loaded
 from sequences.steps import Gate, closed
 
 ABOUT = ", as found"

@@ -30,10 +30,11 @@ from sequences.load_gates import POWERED
 from sequences.load_plan import Creep, CreepPlan, Reading
 from sequences.outputs import SWING, Scale, Taken, scatter_of_test
 from sequences.own_sheet import against_own_sheet
-from sequences.rig import AtRig, told_if_loaded
+from sequences.rig import AtRig
 from sequences.scatter import Scatter
 from sequences.series import Measured, class_symbol, room
 from sequences.series_results import full_range
+from sequences.spoilt import told_if_loaded
 
 CREEP_FINDINGS = ("creep, 30 min", "minimum dead load output return", "recovery, 30 min")
 ROLES = ("scanner", "dmm", "supply", "insulation")

@@ -16,10 +16,11 @@ from sequences import load_gates, route
 from sequences.creep import creep_part, prepared_creep
 from sequences.load_history import matched_set, temperature_effects
 from sequences.load_plan import LoadSeriesPlan, Series
-from sequences.rig import AtRig, told_if_loaded
+from sequences.rig import AtRig
 from sequences.rig_prompts import mounting_prompt
 from sequences.series import LOAD_FINDINGS, Measured, measured_series, prepared
 from sequences.series_results import judged_series
+from sequences.spoilt import told_if_loaded
 
 ROLES = ("scanner", "dmm", "supply", "insulation")
 OPTIONAL = ("second-dmm", "thermometer", "hygrometer", "barometer", "reference-indicator")

@@ -19,8 +19,9 @@ from sequences.creep import OPTIONAL, ROLES
 from sequences.load_gates import POWERED
 from sequences.load_plan import OffCentre, OffCentrePlan
 from sequences.outputs import Taken, scatter_of_test
-from sequences.rig import AtRig, told_if_loaded
+from sequences.rig import AtRig
 from sequences.series import Measured, room
+from sequences.spoilt import told_if_loaded
 
 NAME = "off-centre error"
 

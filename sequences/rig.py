@@ -7,8 +7,7 @@ the excitation on around all of it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+import math
 from dataclasses import replace
 from typing import Any
 
@@ -26,16 +25,13 @@ from sequences.load_plan import Exercise
 from sequences.load_watch import LoadWatch
 from sequences.outputs import Outputs, Scale, Taken
 from sequences.rig_prompts import caution, load_text
+from sequences.spoilt import Spoilt
 
 _NEAR = 1e-9
 _UNKNOWN_OUTPUT_SHARE = 0.25  # what the output may be off before the first preload taught it
 _CORRECTIONS = 3
 _POLL_PLC = 1.0
 _LONGEST_LEAD_S = 5.0
-
-
-class Spoilt(Exception):  # noqa: N818  (a run that is measured again is no error)
-    """This run cannot be saved: a load went where it must not go, and the cell remembers."""
 
 
 class AtRig:
@@ -62,6 +58,7 @@ class AtRig:
         self._zero_volts: float | None = None
         self._learnt = False
         self._sitting: int | None = None
+        self._lowest_volts = 0.0
         self._exercising = False  # preloads may overshoot on their way down
         self._stands = False  # whether anything was put on or taken off in this sitting
 
@@ -162,6 +159,9 @@ class AtRig:
             raise
         self.load = applied.value
         self._volts = seen["volts"]
+        beyond = math.copysign(seen["overshoot"] or 0.0, self.full_volts)
+        rest = math.nan if seen["volts"] is None else seen["volts"]
+        self._lowest_volts = rest - beyond  # of a falling step
         self._learn(applied)
         return None if unchanged or seen["started_ns"] is None else seen["started_ns"] / 1e9
 
@@ -186,7 +186,7 @@ class AtRig:
 
     def point(self, check: Check, applied: Applied, title: str, corner: int | None = None) -> Taken:
         """Bring about a load and read the output when the table says so."""
-        change = abs(applied.value - self.load)
+        change, falls = abs(applied.value - self.load), applied.value < self.load
         if corner is not None:
             change = max(change, applied.value)
         started_s = self.bring(check, applied, title, corner)
@@ -196,7 +196,20 @@ class AtRig:
             if left > 0:
                 self.wait(check, left, f"{title}: read {due_s:g} s after the load began to change")
         step = 0.0 if started_s is None else change
-        return self.taken(check, applied, started_s, due_s, step)
+        taken = self.taken(check, applied, started_s, due_s, step)
+        if falls and step:
+            self._refuse_overshoot(applied, step)
+        return taken
+
+    def _refuse_overshoot(self, applied: Applied, step: float) -> None:
+        """A jack may stand a while where it went too far and creep back until it is read."""
+        assert self._volts is not None
+        rated = math.copysign(1.0, self.full_volts)
+        back = (self._volts - self._lowest_volts) * rated / abs(self.full_volts)
+        if back > self.part.watching.overshoot_share * step / self.capacity.value:
+            raise Spoilt(
+                f"overshoot on the falling branch at {applied.text}, seen when it was read"
+            )
 
     def wait(self, check: Check, seconds: float, because: str) -> None:
         """Let time pass with the load on."""
@@ -363,22 +376,3 @@ def capacity_of(run: Run[Any]) -> Load:
             f"cell {run.cell.serial}: no paper gives its capacity; nothing is loaded without it"
         )
     return capacity
-
-
-@contextmanager
-def told_if_loaded(rig: AtRig) -> Iterator[None]:
-    """Whoever stops a run is told when a load is still on; a test that is spoilt ends with why."""
-    try:
-        yield
-    except Spoilt as spoilt:
-        raise WrongInput(
-            f"{spoilt}: the cell remembers it, so this test is spoilt; take every load off, look"
-            " at rig and cell, and run it again"
-        ) from spoilt
-    except Stopped as stop:
-        if rig.load > rig.minimum:
-            raise Stopped(
-                f"{stop}; THE LOAD IS STILL ON, about {rig.load:.4g} {rig.capacity.unit}:"
-                " take it off before anything else is touched"
-            ) from stop
-        raise

@@ -29,7 +29,8 @@ from sequences import steps
 from sequences.load_gates import POWERED
 from sequences.load_plan import Series
 from sequences.outputs import Taken
-from sequences.rig import AtRig, Spoilt
+from sequences.rig import AtRig
+from sequences.spoilt import Spoilt
 
 NO_CLASS = "none"
 LOAD_FINDINGS = ("rated output", "zero return", "non-linearity", "hysteresis", "combined error")

@@ -78,7 +78,8 @@ class Hydraulic:
         step = after - before
         reached = after - math.copysign(self.friction * abs(after), step) if step else after
         quick, slow = -1 / self.approach_tau_s, -1 / self.overshoot_tau_s
-        over = step * _slow_share(self.overshoot, quick, slow)
+        # a jack that lets go of the cell stands off it: it does not pull
+        over = step * _slow_share(self.overshoot, quick, slow) if after else 0.0
         leak = -self.leak_per_minute / 60.0
         terms: list[Term] = [(before - reached - over, quick), (over, slow)]
         if leak and reached:
