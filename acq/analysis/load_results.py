@@ -6,6 +6,12 @@ each run's own zero reading. Outputs and rated output are in the unit of the ser
 figures "of rated output" are fractions, not percent.
 
 Signs: deviation = output - line; hysteresis = falling - rising; zero return = after - before.
+
+A largest deviation (non-linearity, hysteresis, combined error) is the deviation at the point that
+it names, and its U is that point's: the interval holds the true deviation there in 95 of 100 cases.
+As an estimate of the largest true deviation it is biased to larger sizes where several points lie
+within their U of one another, since the one with the largest error is taken; never by more than the
+errors are. Both ways of counting are in `tests/campaigns/load_path_table.md`.
 """
 
 from __future__ import annotations
