@@ -108,6 +108,12 @@ class Conductor:
             script = find_sequence(first["run"]["script"])
             cell = check(self.folder.journal, frozen, script.subject)
             plan = check(self.folder.journal, first["plan"], script.plan)
+            late = self._overdue(script, plan, read_bench_file(self.folder.bench_file))
+            if late and not first["run"]["indication_only"]:
+                raise BenchFailure(
+                    f"calibration overdue since this run began: {', '.join(late)}; its results"
+                    " are kept, begin a new one when it is calibrated"
+                )
             past.attempt += 1
             self._catch_up(journal)
             past.expire(self._time.now_ns())
@@ -126,8 +132,7 @@ class Conductor:
         """Return the opening, marked where an instrument of the sequence is overdue."""
         now = _utc(self._time)
         roles = (*opening.sequence.roles, *opening.sequence.optional)
-        loads = JACK in opening.sequence.optional and getattr(opening.plan, "as_found", True)
-        late = overdue(opening.bench, roles, now.date(), loads=bool(loads))
+        late = self._overdue(opening.sequence, opening.plan, opening.bench)
         if late and not opening.indication_only:
             raise BenchFailure(
                 f"calibration overdue: {', '.join(late)}; have it calibrated, or run with"
@@ -145,6 +150,12 @@ class Conductor:
         return replace(
             opening, indication_only=bool(late or stale), checked=checked, lacking=wanting
         )
+
+    def _overdue(self, script: Sequence, plan: Plan, bench: BenchFile) -> list[str]:
+        """Return what this sequence uses and may not be used any more, with its due date."""
+        loads = JACK in script.optional and bool(getattr(plan, "as_found", True))
+        today = _utc(self._time).date()
+        return overdue(bench, (*script.roles, *script.optional), today, loads=loads)
 
     def _conduct(
         self, journal: Journal, past: Past, script: Sequence, cell: Cell | ChainPapers, plan: Plan

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from acq.errors import WrongInput
+from acq.errors import BenchFailure, WrongInput
 from acq.records.records import Records
 from acq.runs.journal import Line, read_journal
 from tests.bench_watch import BenchWatch
@@ -214,3 +214,18 @@ def _as_if_written_with(raw: bytes, old: bytes, new: bytes, only: int) -> bytes:
         lines.append(encode(content) + b"\n")
         head = hashlib.sha256(lines[-1]).hexdigest()
     return b"".join(lines)
+
+
+def test_a_run_is_not_taken_up_with_an_instrument_that_has_become_overdue(
+    trial: Trial,
+) -> None:
+    assert trial.in_child(kill_at_line(60)) == -signal.SIGKILL
+    kept = trial.folder.journal.read_bytes()
+    bench = trial.folder.bench_file
+    text = bench.read_text(encoding="utf-8")
+    bench.write_text(text.replace("due = 2026-11-02", "due = 2026-03-01", 1), encoding="utf-8")
+    with pytest.raises(BenchFailure, match="overdue since this run began: dmm since 2026-03-01"):
+        trial.conduct(lambda _: None)
+    assert trial.folder.journal.read_bytes() == kept
+    bench.write_text(text, encoding="utf-8")
+    assert trial.in_child() == 0
