@@ -34,3 +34,11 @@ class Value:
             raise ValueError(f"{self.quantity}: neither a value nor a limit")
         if self.value is not None and not math.isfinite(self.value):
             raise ValueError(f"{self.quantity}: value must be finite, got {self.value}")
+
+    def __str__(self) -> str:
+        """For people: `insulation-resistance > 2e+12 ohm`."""
+        sign = {"above": "> ", "below": "< ", None: ""}[self.limit]
+        number = f"{self.limit} range" if self.value is None else f"{sign}{self.value:.9g}"
+        in_range = "" if self.range is None else f", range {self.range:g} {self.unit}"
+        unit = "" if self.value is None else f" {self.unit}"
+        return f"{self.quantity} {number}{unit}{in_range}"

@@ -269,6 +269,8 @@ def test_trying_the_dialect_meets_no_failure(file: Path, peer: Peer, on: SwitchO
         tried = list(try_dialect(load_dialect(str(file)), peer.resource, WallTime(), on=on))
     assert [one.failure for one in tried] == [None] * len(tried)
     assert len(tried) >= 5
+    said = "; ".join(one.outcome for one in tried)
+    assert "insulation-resistance 1.25e+09 ohm" in said or "voltage 5 V" in said
 
 
 def test_a_banner_that_comes_late_is_no_answer_and_a_later_one_says_that_it_started_anew() -> None:
