@@ -174,11 +174,13 @@ class Expectation(Written):
     """What a careful procedure should find; read by whoever checks it, not by the bench."""
 
     sequence: str = "acceptance"
-    cell: str = ""
+    plan: str = ""  # the sequence's own unless said
+    cell: str = ""  # its serial, or the chain's name
     exit_code: int | None = None
     conformity: str = ""
     faults: tuple[str, ...] = ()
     where: tuple[str, ...] = ()
+    block: str | None = None  # of a weighing chain; empty: none is at fault
     note: str = ""
 
 

@@ -123,7 +123,7 @@ def test_a_shorted_half_bridge_is_not_excited(
     assert excited(trial) == []
 
 
-@pytest.mark.parametrize("check", ["signal, normal", "insulation, leads to housing"])
+@pytest.mark.parametrize("check", ["warm-up", "insulation, leads to housing"])
 def test_a_plain_pause_begins_only_where_nothing_is_energised(begin: Begin, check: str) -> None:
     trial = begin()
     on: list[dict[str, str]] = []
