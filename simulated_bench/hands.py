@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from typing import TypeVar
 
 from pydantic import ValidationError
@@ -19,9 +19,10 @@ from simulated_bench.instruments_of import TERMINALS
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.panels import PanelError
 from simulated_bench.papers import GRAVITY
-from simulated_bench.scenario import CellTable, MistakeTable
+from simulated_bench.scenario import CellTable
 from simulated_bench.scenario_faults import FaultTable
 from simulated_bench.scenario_lot import outside, piece_of
+from simulated_bench.slips import Slips
 from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
 
@@ -36,14 +37,12 @@ class BenchHands:
         bench: Bench,
         wires: Mapping[str, Wire],
         devices: Mapping[str, Instrument],
-        mistakes: Sequence[MistakeTable] = (),
+        slips: Slips,
     ) -> None:
         self.bench = bench
         self.wires = wires
         self.devices = devices
-        self._clip_mistakes = {m.clip: m.lead for m in mistakes if m.clip is not None}
-        self._load_mistakes = {m.load: m.kilograms for m in mistakes if m.load is not None}
-        self._clips = self._loads = 0
+        self._slips = slips
 
     def do(self, what: str, order: Mapping[str, object]) -> Json:
         """Do one thing; raises OrderError for what a person cannot do here."""
@@ -57,6 +56,8 @@ class BenchHands:
                 return {}
             case "display":
                 return self._display(order)
+            case "type":
+                return {"text": self._slips.typed(str(self._display(order)["text"]))}
             case "look":
                 return self._look(order)
             case "set":
@@ -93,8 +94,8 @@ class BenchHands:
             case "wire-fault":
                 return self._wire_fault(order)
         known = (
-            "clip, load, lift, restore, fit, take-off, temperature, cell, fixture, display, look,"
-            " set, switch, touch, operate, fault, power-cycle, unplug, plug, wire-fault"
+            "clip, load, lift, restore, fit, take-off, temperature, cell, fixture, display, type,"
+            " look, set, switch, touch, operate, fault, power-cycle, unplug, plug, wire-fault"
         )
         raise OrderError(f"do: {known}, got {what!r}")
 
@@ -109,23 +110,28 @@ class BenchHands:
         if lead is None or order.get("off") is True:
             self.bench.unclip(terminal, None if lead is None else str(lead))
             return {}
-        self._clips += 1
-        self.bench.clip(terminal, self._clip_mistakes.get(self._clips) or str(lead))
+        self.bench.clip(terminal, self._slips.clip(str(lead), leads))
         return {}
 
     def _load(self, order: Mapping[str, object]) -> Json:
-        self._loads += 1
-        slipped = self._load_mistakes.get(self._loads)
-        if "newtons" in order and slipped is None:
-            force = self._pumped(_number(order, "newtons"))
-        else:
-            kilograms = _number(order, "kilograms") if slipped is None else slipped
-            force = newtons_of(self.bench, kilograms)
+        force = self._force(order)
         corner = order.get("corner")
         if corner is not None and not isinstance(corner, int):
             raise OrderError(f"corner: a whole number from 1 or null, got {corner!r}")
         self.bench.load(force, corner)
         return {"newtons": force}
+
+    def _force(self, order: Mapping[str, object]) -> float:
+        """Return what is hung or pumped, in N, slips included."""
+        if "newtons" in order:
+            wanted = _number(order, "newtons")
+            slipped = self._slips.load(wanted / GRAVITY)
+            if slipped is None:
+                return self._pumped(wanted)
+        else:
+            wanted = _number(order, "kilograms")
+            slipped = self._slips.load(wanted)
+        return newtons_of(self.bench, wanted if slipped is None else slipped)
 
     def _pumped(self, newtons: float) -> float:
         cell = self.bench.cell

@@ -170,6 +170,14 @@ class MistakeTable(Written):
         return self
 
 
+class HandsTable(Written):
+    """Clumsy hands: the share of clips, loads and typed readings that come out wrong, drawn."""
+
+    wrong_clips: Annotated[float, Field(ge=0, le=1)] = 0.0
+    wrong_loads: Annotated[float, Field(ge=0, le=1)] = 0.0
+    misread: Annotated[float, Field(ge=0, le=1)] = 0.0
+
+
 class Expectation(Written):
     """What a careful procedure should find; read by whoever checks it, not by the bench."""
 
@@ -201,6 +209,7 @@ class Scenario(Written):
     load: tuple[LoadTable, ...] = ()
     wire_fault: tuple[dict[str, object], ...] = ()
     mistake: tuple[MistakeTable, ...] = ()
+    hands: HandsTable = HandsTable()
     expectation: Expectation | None = None
 
     @field_validator("start")

@@ -23,6 +23,7 @@ from simulated_bench.instruments_of import TERMINALS, Standing, stand
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.scenario import InstrumentTable, Scenario
 from simulated_bench.scenario_lot import piece_of
+from simulated_bench.slips import Slips
 from simulated_bench.wires import PtyWire, TcpWire, Wire
 
 
@@ -60,7 +61,12 @@ class ServedBench:
         self.control = Control(
             self.bench.events,
             self.wires,
-            BenchHands(self.bench, self.wires, self.devices, scenario.mistake),
+            BenchHands(
+                self.bench,
+                self.wires,
+                self.devices,
+                Slips(self.seed, scenario.hands, scenario.mistake),
+            ),
             self.selector,
             {
                 "start": f"{scenario.start:%Y-%m-%dT%H:%M:%SZ}",

@@ -92,7 +92,7 @@ class AutomaticTechnician:
                 " that has one (--scenario)"
             ) from error
         self._time.wait(max(seconds, _EYE_S))
-        return str(self._time.hand("display", wire=prompt.display, **wanted)["text"])
+        return str(self._time.hand("type", wire=prompt.display, **wanted)["text"])
 
 
 class TerminalTechnician:
