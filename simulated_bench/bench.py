@@ -84,6 +84,7 @@ class Bench:
         self.others: dict[int, CellOnBench] = {}  # in the fixtures from the second on
         self.scenario = cell.scenario
         self.error_scale: dict[str, float] = {}
+        self.years: dict[str, float] = {}  # since each instrument's calibration
         self.mains_hertz = mains_hertz
         self.electrical: dict[str, Electrical] = {}
         self.supplies: list[PowerSupply] = []

@@ -32,6 +32,7 @@ from simulated_bench.scenario import MANNERS, InstrumentTable, Role
 if TYPE_CHECKING:
     from simulated_bench.bench import Bench
 
+DAYS_A_YEAR = 365.25
 SERIALS: dict[str, tuple[str, str]] = {
     "dmm": ("DMM 6.5", "0417"),
     "second-dmm": ("DMM 6.5", "0418"),
@@ -114,6 +115,7 @@ def stand(bench: Bench, role: Role, table: InstrumentTable, days: tuple[date, da
     """Put the instrument of a role on the bench."""
     manner = table.manner or MANNERS[role][0]
     bench.error_scale[role] = table.errors * table.accuracy
+    bench.years[role] = (bench.start.date() - days[0]).days / DAYS_A_YEAR
     device, name = _made(bench, role, manner, table)
     return Standing(
         device,

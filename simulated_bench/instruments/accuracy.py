@@ -14,6 +14,10 @@ from typing import Protocol
 USED = 0.85
 """How much of each promised limit a drawn error may use: the rest is room for noise."""
 
+DRIFT = 0.4
+"""How much of that the gain may drift away in the year for which the promise holds; beyond it goes
+on. From memory: meters of this kind drift in a year by about what they are uncertain at first."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limit:
@@ -101,10 +105,13 @@ def drawn(*key: object) -> float:
 
 
 class Workshop(Protocol):
-    """Where instruments come from: the seed, and how much worse some are than usual."""
+    """Where instruments come from: the seed, how much worse some are than usual, how long ago
+    each was calibrated.
+    """
 
     seed: int
     error_scale: dict[str, float]
+    years: dict[str, float]
 
 
 def draw_errors(limit: Limit, shop: Workshop, name: str) -> Errors:
@@ -112,9 +119,10 @@ def draw_errors(limit: Limit, shop: Workshop, name: str) -> Errors:
     key = (shop.seed, name, limit.quantity, limit.range)
     used = USED * shop.error_scale.get(name, 1.0)
     per_kelvin = limit.range_ppm_per_kelvin * 1e-6 * (limit.range or 0.0)
+    drifted = DRIFT * shop.years.get(name, 0.0) * drawn(*key, "drift")
     return Errors(
         limit,
-        used * limit.reading_ppm * 1e-6 * drawn(*key, "gain"),
+        used * limit.reading_ppm * 1e-6 * ((1.0 - DRIFT) * drawn(*key, "gain") + drifted),
         used * limit.offset_limit() * drawn(*key, "offset"),
         used * limit.linearity_limit() * drawn(*key, "linearity"),
         used * limit.reading_ppm_per_kelvin * 1e-6 * drawn(*key, "gain per kelvin"),

@@ -26,6 +26,7 @@ class Site(Protocol):
     events: Events
     seed: int
     error_scale: dict[str, float]
+    years: dict[str, float]
     mains_hertz: float
     changes: int
 

@@ -77,6 +77,7 @@ class Shop:
     def __init__(self, seed: int) -> None:
         self.seed = seed
         self.error_scale: dict[str, float] = {}
+        self.years: dict[str, float] = {}
 
 
 class Meter:
