@@ -27,7 +27,7 @@ from simulated_bench.electrical import EARTH
 from simulated_bench.elements import Element, Fault, Part, with_faults
 from simulated_bench.regulation import Floats
 from simulated_bench.states import Drive, Modes
-from simulated_bench.transmitter import LIVE_ZERO, InputCard, Transmitter
+from simulated_bench.transmitter import LIVE_ZERO, LOOP_CURRENT, InputCard, Transmitter
 
 LOST = 1.0
 """V/V that stand for an input that cannot be read: beyond any limit, so that it fails."""
@@ -274,6 +274,8 @@ class LiveChain:
         self.faults: Sequence[Fault] = faults
         self.forces: Sequence[float] = chain.forces(0.0)
         self.celsius = 20.0
+        self._still: tuple[object, ...] = ()  # what the parts at hand were made for
+        self._made: list[Part] = []
         self._ratio = Modes([-1 / max(chain.transmitter.filter_tau_s, 1e-9)])
         self._amps = Modes([-1 / max(chain.card.filter_tau_s, 1e-9)])
         self.settle()
@@ -291,8 +293,18 @@ class LiveChain:
     def parts(self, seconds: float = 0.0) -> list[Part]:
         """Return all elements, the loop's current as the transmitter sets it now."""
         del seconds
-        parts = self.chain.parts(self.forces, self.loop_amps(), self.celsius)
-        return _conducting(with_faults(parts, self.faults))
+        still = (self.forces, self.celsius, self.faults)
+        if [*map(id, still)] != [*map(id, self._still)]:
+            self._still = still  # kept, so that no other object takes an id
+            parts = self.chain.parts(self.forces, LIVE_ZERO, self.celsius)
+            self._made = _conducting(with_faults(parts, self.faults))
+        share = self.loop_amps() / LIVE_ZERO  # only the current moves with the filters
+        return [
+            part._replace(amps=part.amps * share)
+            if part.name == LOOP_CURRENT and isinstance(part, Element)
+            else part
+            for part in self._made
+        ]
 
     def take(self, point: Point, seconds: float) -> bool:
         """Let the filters go on for a step whose means are those of `point`.

@@ -18,6 +18,9 @@ from simulated_bench.regulation import Floats
 LIVE_ZERO, FULL_SCALE = 4e-3, 20e-3
 """A at 0 and 100 % (IEC 60381-1)."""
 
+LOOP_CURRENT = "transmitter output"
+"""The element that carries what the transmitter puts out."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Transmitter:
@@ -113,7 +116,7 @@ class Transmitter:
         plus, minus = "transmitter I+", "transmitter I-"
         isolated = Element("transmitter output earth", minus, EARTH, 1e9)
         drawn = amps if self.two_wire else -amps
-        forced = Element("transmitter output", plus, minus, np.inf, 0.0, drawn)
+        forced = Element(LOOP_CURRENT, plus, minus, np.inf, 0.0, drawn)
         if self.two_wire:
             clamp = Regulated(
                 "transmitter lift-off", plus, minus, 1.0, self.lift_off_volts, 1.0,
