@@ -21,6 +21,8 @@ from sequences.diagnosis import Seen
 from sequences.ohms import Taken, expected_ohms, read_pair
 
 IT_IS_RIGHT = "right"
+TRIES = 3  # of the clips of one pair; common practice, no source
+CONTACT_OHMS = 0.05  # what a clip that was moved may differ; common practice, no source
 HALF_CLIP_SHARE = 0.04  # of the pair: how far papers and cell may differ; common practice
 
 
@@ -29,12 +31,29 @@ def read_where_asked(
 ) -> Taken:
     """Read a pair; where a person clipped it and it reads like another one, ask and read again."""
     taken = read_pair(run, check, expected_ohms(run.cell, pair))
-    if run.relays:
-        return taken
-    guess = wrong_clip(run, limits, seen, pair, taken)
-    if guess is None or check.ask(clip_again(run, pair, taken, guess)) == IT_IS_RIGHT:
-        return taken
-    return read_pair(run, check, expected_ohms(run.cell, pair))
+    for _ in range(0 if run.relays else TRIES):
+        guess = wrong_clip(run, limits, seen, pair, taken)
+        if guess is not None:
+            prompt = clip_again(run, pair, taken, guess)
+        elif _hardly_a_bridge(run, seen, pair, taken):
+            wanted = f"expected {format_value(expected_ohms(run.cell, pair), 'ohm')}"
+            prompt = clip_anew(run.joined(), f"{pair} reads {_told(taken)}, {wanted}")
+        else:
+            return taken
+        if check.ask(prompt) == IT_IS_RIGHT:
+            return taken
+        before, taken = taken, read_pair(run, check, expected_ohms(run.cell, pair))
+        if _alike(before, taken):
+            return taken
+    return taken
+
+
+def _alike(one: Taken, other: Taken) -> bool:
+    """Whether a reading came back after its clips were moved: then it is the cell's."""
+    if not (one.values and other.values):
+        return not one.values and not other.values
+    first, second = (sum(each.values) / len(each.values) for each in (one, other))
+    return abs(first - second) <= CONTACT_OHMS + HALF_CLIP_SHARE * max(abs(first), abs(second))
 
 
 def one_clip_on(seen: Seen, pair: LeadPair) -> Connection:
@@ -77,6 +96,24 @@ def wrong_clip(
     return None
 
 
+def _hardly_a_bridge(run: Run[AcceptancePlan], seen: Seen, pair: LeadPair, taken: Taken) -> bool:
+    """Whether a pair reads like a slip rather than a cell: nothing, less than nothing, or open.
+
+    An open lead is open to all others: once one of the two has been, it is not asked again.
+    """
+    if is_number(taken.measured):
+        return taken.measured.x < run.plan.resistance.short_below_share * expected_ohms(
+            run.cell, pair
+        )
+    return not any(_always_open(seen, lead) for lead in (pair.one, pair.other))
+
+
+def _always_open(seen: Seen, lead: Lead) -> bool:
+    """Whether every pair of this lead that was read so far was open, and there was one."""
+    found = [is_number(ohms) for pair, ohms in seen.pairs.items() if lead in (pair.one, pair.other)]
+    return bool(found) and not any(found)
+
+
 def _fits(every: Sequence[Limit], ohms: float) -> bool:
     """Whether a value lies within some limit, where there is any."""
     return any(limit.margin(ohms) >= 0.0 for limit in every)
@@ -94,9 +131,28 @@ def _half_fits(cell: Cell, asked: Lead, stays: Lead, other: Lead, ohms: float) -
     return abs(ohms - expected) <= HALF_CLIP_SHARE * first and expected > 1.0
 
 
+def clip_anew(connection: Connection, reads: str) -> Prompt:
+    """The prompt for what no single wrong clip explains, and hardly a cell."""
+    joins = tuple(sorted(connection.joins, key=lambda join: (join.terminal, join.lead)))
+    where = "; ".join(f"{join.terminal} on {join.lead}" for join in joins)
+    return Prompt(
+        text=f"{reads}: look at every clip, take them off and clip them anew ({where}).",
+        caution=CLIP_CAUTION,
+        choices=("clipped", IT_IS_RIGHT),
+        clear=tuple(dict.fromkeys(join.terminal for join in joins)),
+        clip_on=joins,
+    )
+
+
+def _told(taken: Taken) -> str:
+    if not taken.values:
+        return "open"
+    return format_value(sum(taken.values) / len(taken.values), "ohm")
+
+
 def clip_again(run: Run[AcceptancePlan], pair: LeadPair, taken: Taken, guess: Guess) -> Prompt:
     """The prompt that names the wrong clip and what to do."""
-    reads = format_value(sum(taken.values) / len(taken.values), "ohm")
+    reads = _told(taken)
     expected = format_value(expected_ohms(run.cell, pair), "ohm")
     seems = " or ".join(guess.seems)
     return Prompt(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from acq.analysis.leads import INPUT, OUTPUT
-from acq.bench.connections import Polarity
+from acq.bench.connections import Polarity, excitation, volts
 from acq.cells.limits import Limits
 from acq.readings.measured import is_number
 from acq.runs.effects import Needs
 from acq.runs.run import Run
 from sequences import steps
 from sequences.acceptance_plan import AcceptancePlan
+from sequences.clips import clip_anew
 from sequences.diagnosis import Seen
 from sequences.judging import judge
 from sequences.steps import Gate
@@ -43,23 +44,38 @@ def sensed_wires(run: Run[AcceptancePlan], seen: Seen) -> int:
 
 
 def first_excitation(run: Run[AcceptancePlan], seen: Seen | None = None) -> Gate:
-    """At most one volt first: polarity and volts at the cell, sense loops, I = U / Rin."""
-    plan = run.plan.excitation
+    """At most one volt first: polarity and volts at the cell, sense loops, I = U / Rin.
+
+    What a person has clipped is clipped anew once before the cell is said to be at fault.
+    """
     seen = seen or Seen()
+    gate = _first_volt(run, seen, last=run.relays)
+    if gate.is_open or run.relays:
+        return gate
+    wires = sensed_wires(run, seen)
+    with run.check("clips of the supply") as check:
+        joins = excitation(wires) | volts(*steps.sense_leads(run.cell, wires))
+        check.ask(clip_anew(joins, gate.because))
+    return _first_volt(run, seen, last=True)
+
+
+def _first_volt(run: Run[AcceptancePlan], seen: Seen, *, last: bool) -> Gate:
+    plan = run.plan.excitation
     wires = sensed_wires(run, seen)
     with (
         run.excited(steps.excitation(run.cell, plan.first_volts), wires=wires),
         run.check("first excitation") as check,
     ):
         check.wait(1.0, "the supply settles")
-        volts = steps.volts_at_the_cell(run, check, wires)
+        at_the_cell = steps.volts_at_the_cell(run, check, wires)
         amperes = steps.supply_current(run, check)
         marks = [f"sense leads not used: {seen.sense_objection}"] if seen.sense_objection else []
-        name = seen.named("excitation at the cell, first")
-        check.finding(name, "dc-voltage", "V", volts, marks=marks)
-        check.finding(seen.named("supply current, first"), "current", "A", amperes)
-        gate = steps.first_excitation_gate(run, volts, amperes)
-        if not gate.is_open:
+        gate = steps.first_excitation_gate(run, at_the_cell, amperes)
+        if gate.is_open or last:
+            name = seen.named("excitation at the cell, first")
+            check.finding(name, "dc-voltage", "V", at_the_cell, marks=marks)
+            check.finding(seen.named("supply current, first"), "current", "A", amperes)
+        if not gate.is_open and last:
             check.withhold(gate.because)
     return gate
 

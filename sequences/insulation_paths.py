@@ -21,9 +21,11 @@ from acq.readings.rules import Limit
 from acq.readings.units import format_bound, format_value
 from acq.runs.check import Check
 from acq.runs.findings import withheld
+from acq.runs.prompts import CLIP_CAUTION, Prompt
 from acq.runs.run import Run
 from sequences import steps
-from sequences.acceptance_plan import AcceptancePlan
+from sequences.acceptance_plan import AcceptancePlan, Insulation
+from sequences.clips import IT_IS_RIGHT, clip_anew
 from sequences.diagnosis import Seen
 from sequences.judging import judge
 
@@ -77,9 +79,9 @@ def one_path(run: Run[AcceptancePlan], limits: Limits, seen: Seen, path: Path) -
     """Multimeter first, then the test voltage, then the other polarity where it is doubtful."""
     if not apart(run, limits, seen, path):
         return
-    measured = tested(run, limits, seen, path)
+    measured = tested(run, limits, seen, path, clipped_by_hand=not run.relays)
     if _doubtful(run, measured):
-        tested(run, None, seen, path.reversed)
+        tested(run, None, seen, path.reversed, clipped_by_hand=False)
 
 
 def _doubtful(run: Run[AcceptancePlan], measured: Measured | None) -> bool:
@@ -96,6 +98,10 @@ def apart(run: Run[AcceptancePlan], limits: Limits, seen: Seen, path: Path) -> b
         run.check("apart before test voltage", path.name) as check,
     ):
         measured = _multimeter_ohms(run, check, plan.apart_above_ohms)
+        if not run.relays and is_number(measured) and measured.x < plan.apart_above_ohms:
+            said = f"{path.name}: the multimeter reads {_told(measured)} where nothing is joined"
+            if check.ask(clip_anew(run.joined(), said)) != IT_IS_RIGHT:
+                measured = _multimeter_ohms(run, check, plan.apart_above_ohms)
         if isinstance(measured, Bound) or measured.x > plan.apart_above_ohms:
             return True
         seen.insulation[path.name] = measured
@@ -119,9 +125,18 @@ def _multimeter_ohms(run: Run[AcceptancePlan], check: Check, above: float) -> Me
 
 
 def tested(
-    run: Run[AcceptancePlan], limits: Limits | None, seen: Seen, path: Path
+    run: Run[AcceptancePlan],
+    limits: Limits | None,
+    seen: Seen,
+    path: Path,
+    *,
+    clipped_by_hand: bool,
 ) -> Measured | None:
-    """Apply the test voltage and read early and at the end; None when it was not as it should."""
+    """Apply the test voltage and read early and at the end; None when it was not as it should.
+
+    What the multimeter found apart and the tester finds joined is, where a person has clipped,
+    first a clip on the wrong lead: it is clipped anew and measured again, and that counts.
+    """
     plan = run.plan.insulation
     volts = min(plan.volts, run.cell.insulation_voltage)
     with (
@@ -137,15 +152,32 @@ def tested(
         marks = [f"at {applied:.1f} V{how} after {plan.dwell_s:g} s"]
         if early is not None:
             marks.append(_trend(plan.early_s, plan.dwell_s, early, measured))
-        bad = _voltage(run, check, path, volts, applied)
-        if bad:
+        again = clipped_by_hand and _joined(plan, measured)
+        if again:
+            check.tell(
+                Prompt(
+                    text=f"The insulation tester reads {_told(measured)} {path.name}, and the"
+                    " multimeter found them apart: look at each of its clips when it comes off;"
+                    " they are clipped anew and it is measured again.",
+                    caution=CLIP_CAUTION,
+                )
+            )
+        elif bad := _voltage(run, check, path, volts, applied):
             check.add(withheld(seen.named(path.finding), check.name, QUANTITY, "ohm", bad))
             return None
-        found = () if limits is None else limits.insulation(path.name)
-        judge(check, seen, plan, path.finding, QUANTITY, "ohm", measured, found, marks=marks)
+        else:
+            found = () if limits is None else limits.insulation(path.name)
+            judge(check, seen, plan, path.finding, QUANTITY, "ohm", measured, found, marks=marks)
         if limits is not None:
             seen.insulation[path.name] = measured
-    return measured
+    return tested(run, limits, seen, path, clipped_by_hand=False) if again else measured
+
+
+def _joined(plan: Insulation, measured: Measured) -> bool:
+    """Whether the tester reads less than what the multimeter has just found to be apart."""
+    if isinstance(measured, Bound):
+        return measured.kind == "below"
+    return bool(measured.x < plan.apart_above_ohms)
 
 
 def _early(run: Run[AcceptancePlan], check: Check, volts: float) -> Measured | None:

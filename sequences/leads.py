@@ -63,7 +63,7 @@ def lead_pairs(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
 def _back(run: Run[AcceptancePlan], limits: Limits, seen: Seen, walk: Walk, pair: LeadPair) -> None:
     joins = clips.one_clip_on(seen, pair)
     with run.connected(joins), run.check("pair resistance", f"{pair}, back") as check:
-        taken = read_pair(run, check, expected_ohms(run.cell, pair))
+        taken = clips.read_where_asked(run, check, limits, seen, pair)
         walk.taken.setdefault(pair, []).append(taken)
         _finding(run, limits, seen, walk, pair, check)
 

@@ -33,4 +33,4 @@ def between_bridges(run: Run[AcceptancePlan], limits: Limits) -> None:
         path = Path(name, bridge_leads(run.cell.wires), (Lead.HOUSING,))
         seen = Seen()
         if apart(run, limits, seen, path):
-            tested(run, limits, seen, path)
+            tested(run, limits, seen, path, clipped_by_hand=not run.relays)

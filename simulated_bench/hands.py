@@ -43,6 +43,7 @@ class BenchHands:
         self.wires = wires
         self.devices = devices
         self._slips = slips
+        self._landed: dict[tuple[str, str], str] = {}  # where a clip is, by where it should be
 
     def do(self, what: str, order: Mapping[str, object]) -> Json:
         """Do one thing; raises OrderError for what a person cannot do here."""
@@ -107,10 +108,14 @@ class BenchHands:
         leads = self.bench.cell.leads()
         if lead is not None and lead not in leads:
             raise OrderError(f"lead: one of {', '.join(leads)} or null, got {lead!r}")
-        if lead is None or order.get("off") is True:
-            self.bench.unclip(terminal, None if lead is None else str(lead))
-            return {}
-        self.bench.clip(terminal, self._slips.clip(str(lead), leads))
+        if lead is None:
+            self.bench.unclip(terminal, None)
+        elif order.get("off") is True:
+            self.bench.unclip(terminal, self._landed.pop((terminal, str(lead)), str(lead)))
+        else:
+            landed = self._slips.clip(str(lead), leads)
+            self._landed[terminal, str(lead)] = landed
+            self.bench.clip(terminal, landed)
         return {}
 
     def _load(self, order: Mapping[str, object]) -> Json:

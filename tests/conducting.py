@@ -29,6 +29,7 @@ from acq.runs.live_desk import LiveDesk
 from acq.runs.opening import Opening
 from acq.runs.sequence import Sequence, find_sequence
 from acq.runs.technicians import AutomaticTechnician
+from tests.simulated_bench.forked import fork_simulated_bench
 
 QUICK = Path(__file__).parent / "quick.toml"
 
@@ -42,6 +43,14 @@ class Trial:
 
     @classmethod
     def new(cls, path: Path, scenario: str = "healthy") -> Trial:
+        path.mkdir(parents=True)
+        control, bench = fork_simulated_bench(scenario)
+        copy_bench_file(bench, RunFolder(path))
+        return cls(RunFolder(path), control)
+
+    @classmethod
+    def apart(cls, path: Path, scenario: str = "healthy") -> Trial:
+        """With a bench in a process that was not forked from this one."""
         path.mkdir(parents=True)
         started = start_simulated_bench(scenario)
         copy_bench_file(started.bench_text, RunFolder(path))

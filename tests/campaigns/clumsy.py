@@ -3,8 +3,8 @@
 python -m tests.campaigns.clumsy --runs 60 --seed 1 [--out FILE]
 
 Cells are clipped by hands (no scanner) that land on another lead now and then, or everything is
-read and typed by a person who confuses digits. A sound cell may pass or be withheld, a broken one
-may fail or be withheld; anything else is a slip that became a verdict.
+read and typed by a person who confuses digits. A sound cell may not fail and a broken one may not
+pass: that would be a slip that became a verdict.
 """
 
 from __future__ import annotations
@@ -22,16 +22,20 @@ from tests.campaigns.scenarios import SCENARIOS
 from tests.conducting import QUICK, Trial
 
 BY_HAND = "a person reads"
+STEADY = "steady hands clip"
 CLIPPED = "a person clips"
 WRONG_CLIPS = 0.05
 MISREAD = 0.02
 HANDS = {
+    STEADY: "[instruments.scanner]\nmissing = true\n",
     CLIPPED: f"[instruments.scanner]\nmissing = true\n[hands]\nwrong_clips = {WRONG_CLIPS}\n",
     BY_HAND: f"[instruments.dmm]\nby_hand = true\n[hands]\nmisread = {MISREAD}\n",
 }
 TABLE = Path(__file__).with_name("clumsy_table.md")
 CELLS = {"healthy": "pass", "open-arm-b": "fail", "leak-1m": "fail"}
-ALLOWED = {"pass": ("pass", "withheld", "undecided"), "fail": ("fail", "withheld")}
+UNDECIDED = "undecided or withheld"
+VERDICTS = {0: "pass", 1: "fail", 3: "stopped", 4: UNDECIDED}  # by exit code
+ALLOWED = {verdict: (verdict, "stopped", UNDECIDED) for verdict in CELLS.values()}
 
 
 @dataclass
@@ -63,8 +67,9 @@ def conduct(cell: str, hands: str, seed: int, folder: Path) -> tuple[str, int]:
         with BenchWatch(trial.control) as watch:
             watch.end()
     lines = read_journal(trial.folder.journal)[0]
-    again = [line for line in lines if "you are on" in str(line.content.get("prompt", ""))]
-    return str(lines[-1].content.get("conformity") or f"exit code {code}"), len(again)
+    prompts = [str(line.content.get("prompt", "")) for line in lines if line.what == "prompt"]
+    again = [text for text in prompts if "you are on" in text or "clip them anew" in text]
+    return VERDICTS[code], len(again)
 
 
 def campaign(runs: int, seed: int) -> dict[tuple[str, str], Tally]:
@@ -88,7 +93,7 @@ HEADING = """# Clumsy hands
 
 Written by `python -m tests.campaigns.clumsy --runs {runs} --seed {seed}` on {date}. Of the clips
 {clips:.0%} land on another lead, of the typed readings {typed:.0%} have two digits exchanged.
-Allowed: a sound cell passes, is undecided or withheld; a broken one fails or is withheld.
+Allowed: a sound cell passes, a broken one fails, or nothing is decided.
 Wrong verdicts: **{wrong}**.
 
 | hands | cell | runs | clips asked for again | verdicts |
