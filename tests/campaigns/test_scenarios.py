@@ -10,8 +10,10 @@ from simulated_bench.scenario import Expectation
 from tests.campaigns.scenarios import NAMES, Found, conduct, differences, expectation
 
 
-# chains with the same faults and quicker filters: tests/sequences/test_weighing_chain.py
-AT_THE_BENCH = [name for name in NAMES if expectation(name).sequence != "weighing-chain"]
+# chains with the same faults and quicker filters are in tests/sequences/test_weighing_chain.py, a
+# lot is in tests/sequences/test_lot.py
+ELSEWHERE = ("weighing-chain", "lot")
+AT_THE_BENCH = [name for name in NAMES if expectation(name).sequence not in ELSEWHERE]
 
 
 @pytest.mark.parametrize("name", AT_THE_BENCH)
