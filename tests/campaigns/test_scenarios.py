@@ -9,7 +9,6 @@ import pytest
 from simulated_bench.scenario import Expectation
 from tests.campaigns.scenarios import NAMES, Found, conduct, differences, expectation
 
-
 # chains with the same faults and quicker filters are in tests/sequences/test_weighing_chain.py, a
 # lot is in tests/sequences/test_lot.py
 ELSEWHERE = ("weighing-chain", "lot")
