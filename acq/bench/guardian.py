@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from acq.bench.bench_file import BenchFile, read_bench_file
-from acq.bench.heartbeat import BEAT_S, Twin, beat
+from acq.bench.heartbeat import Twin, beat
 from acq.bench.making_safe import Outcome, make_safe
 from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
 from acq.errors import BenchFailure
@@ -90,11 +90,8 @@ def _first(file: BenchFile, folder: Path, pipes: _Pipes, second: int) -> int:
         return 3
     with contextlib.suppress(OSError):
         os.write(pipes.says, PROVEN)
-    while not twin.gone:
-        if twin.silent_s > _HANGS_S:
-            os.kill(second, signal.SIGKILL)  # it would hold the bench's lock; a child of ours
-            break
-        select.select(twin.pipes, [], [], BEAT_S)
+    if not twin.is_heard(lambda: twin.gone, _HANGS_S):
+        os.kill(second, signal.SIGKILL)  # it would hold the bench's lock; a child of ours
     return 0
 
 
@@ -104,13 +101,9 @@ def _second(file: BenchFile, folder: Path, pipes: _Pipes, first: int) -> int:
     twin = Twin(pipes.twin)
     _until_the_run_speaks(pipes.run, twin)
     proven = _said_until_the_end(pipes.run).endswith(PROVEN)
-    began = wall.monotonic()
-    while not (twin.gone or PROVEN in twin.said):
-        late = not proven and wall.monotonic() - began > _FIRST_HAS_S
-        if twin.silent_s > _HANGS_S or late:
-            _end_of_the_hanging(first)  # what it holds would be out of reach
-            break
-        select.select(twin.pipes, [], [], BEAT_S)
+    patience_s = _HANGS_S if proven else _FIRST_HAS_S
+    if not twin.is_heard(lambda: twin.gone or PROVEN in twin.said, _HANGS_S, patience_s):
+        _end_of_the_hanging(first)  # what it holds would be out of reach
     if proven or PROVEN in twin.said:
         return 0
     if not _repeat_until_proven(file, folder):

@@ -6,10 +6,12 @@ come from a thread of their own, so that a slow instrument does not silence them
 
 from __future__ import annotations
 
+import math
 import os
 import select
 import threading
 import time
+from collections.abc import Callable
 
 BEAT = b"."
 BEAT_S = 0.5
@@ -48,6 +50,19 @@ class Twin:
         """For how long nothing was heard, seconds."""
         self._listen()
         return time.monotonic() - self._heard_at
+
+    def is_heard(
+        self, done: Callable[[], bool], silent_s: float, patience_s: float = math.inf
+    ) -> bool:
+        """Wait until `done`; False when it was silent for so long, or the patience ends."""
+        end = time.monotonic() + patience_s
+        while True:
+            silent = self.silent_s
+            if done():
+                return True
+            if silent > silent_s or time.monotonic() > end:
+                return False
+            select.select(self.pipes, [], [], BEAT_S)
 
     def _listen(self) -> None:
         while self.pipes and select.select(self.pipes, [], [], 0)[0]:
