@@ -37,7 +37,8 @@ class Reading(Written):
     power_line_cycles: Positive = 10.0
     emf_drift_volts: NotNegative = 1e-6  # half width within a run, where it is not measured
     swing_hertz: tuple[Positive, Positive] = (0.5, 1.0)  # in which a hung load may swing
-    reversal: Literal["never", "where needed", "always"] = "where needed"
+    # the zero at both polarities before each run, or every point of a load series
+    reversal: Literal["never", "where needed", "always", "every point"] = "where needed"
     source: str
 
 

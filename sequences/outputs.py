@@ -61,9 +61,20 @@ class Taken:
     signals: tuple[OneReading, ...] = ()
     below: Any = None  # the excitation that belongs to them
     step: float = 0.0  # the change of load that it follows at once, in the unit of the load
+    turned: tuple[Taken, Taken] | None = None  # reversed, then normal again, under the same load
 
     def with_scatter(self, uncertainties: Uncertainties, scatter: Scatter) -> Any:
-        """Return the ratio with the noise and the swing that the whole test shows."""
+        """Return the ratio with the noise and the swing that the whole test shows.
+
+        Where it was read at both polarities, without what does not turn with the excitation.
+        """
+        own = self._one_side(uncertainties, scatter)
+        if self.turned is None:
+            return own
+        back, again = (each._one_side(uncertainties, scatter) for each in self.turned)
+        return without_emf(own, back, again)
+
+    def _one_side(self, uncertainties: Uncertainties, scatter: Scatter) -> Any:
         if scatter.noise is None or len(self.signals) < 2:
             return self.ratio
         signal: Any = uncertainties.mean(self.signals, scatter.noise)
@@ -71,6 +82,14 @@ class Taken:
         if left is not None:
             signal = signal + uncertainties.fresh(SWING, *left)
         return signal / self.below
+
+
+def without_emf(own: Any, back: Any, again: Any) -> Any:
+    """Return a ratio less the EMF over the excitation; a drift of the ratio meanwhile cancels.
+
+    `own` and `again` were read at normal excitation, `back` between them at the reversed one.
+    """
+    return own - ((own + again) / 2.0 - back) / 2.0
 
 
 def scatter_of_test(

@@ -13,6 +13,7 @@ from typing import Any
 
 from acq.analysis.reading_times import reading_time_s
 from acq.bench.bench import Request
+from acq.bench.connections import Polarity
 from acq.bench.loading import Applied
 from acq.cells.paper_fields import Load
 from acq.errors import Stopped, WrongInput
@@ -23,7 +24,7 @@ from acq.runs.run import Run
 from sequences import steps
 from sequences.load_plan import Exercise
 from sequences.load_watch import LoadWatch
-from sequences.outputs import Outputs, Scale, Taken
+from sequences.outputs import Outputs, Scale, Taken, without_emf
 from sequences.rig_prompts import caution, load_text
 from sequences.spoilt import Spoilt
 
@@ -248,6 +249,18 @@ class AtRig:
         return Taken(
             output.ratio, at_ns, after, due_s, value, kept, tuple(signals), output.below, step
         )
+
+    def both_polarities(self, check: Check, applied: Applied, first: Taken) -> Taken:
+        """Read the same load reversed and normal again, and take off what does not turn."""
+        turned = []
+        for side in (Polarity.REVERSED, Polarity.NORMAL):
+            check.turn(side)
+            self.wait(check, self.run.plan.zero.settle_s, f"settling after {side.value} excitation")
+            self.now_s = 0.0  # what the change-over took says nothing of a reading's own lead
+            turned.append(self.taken(check, applied))
+        back, again = turned
+        ratio = without_emf(first.ratio, back.ratio, again.ratio)
+        return replace(first, ratio=ratio, turned=(back, again))
 
     @property
     def lead_s(self) -> float:

@@ -31,7 +31,7 @@ from sequences.load_plan import Series
 from sequences.outputs import Scale, scatter_of_test
 from sequences.own_sheet import against_own_sheet
 from sequences.rig import AtRig
-from sequences.series import Measured, class_symbol
+from sequences.series import Measured, class_symbol, drift_is_too_much
 
 
 def series_of(
@@ -90,6 +90,8 @@ def emf_drift(part: Series, measured: Measured) -> float:
     Measured where the zero was read at both polarities before each run, else the plan's.
     """
     emf = measured.emf_volts
+    if part.reading.reversal == "every point":
+        return 0.0  # it is taken off each output
     if len(emf) < 2:
         return part.reading.emf_drift_volts / RECTANGULAR
     largest = max(abs(after - before) for before, after in pairwise(emf))
@@ -111,6 +113,11 @@ def judged_series(
             check.withhold(str(error))
             return
         measured.found = found
+        if drift_is_too_much(run, rig, part, emf_drift(part, measured) * RECTANGULAR):
+            rig.notes.append(
+                'the EMF drifts too much for the lowest load of the class: reversal = "every'
+                ' point" in the plan takes it off'
+            )
         marks = [*load_findings.rig_marks(run, rig.notes), *found.notes]
         load_findings.series_findings(run, check, part, found, limits, about, marks)
         _against_own_sheet(run, check, found, limits, about)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from acq.analysis.leads import Lead
 from acq.bench.bench import Request
-from acq.bench.connections import Connection, volts
+from acq.bench.connections import Connection, Polarity, volts
 from acq.readings.conformity import SHARE, Limit
 from acq.readings.measured import Measured
 from acq.readings.reading import Reading
@@ -73,6 +73,14 @@ class Check:
     ) -> Measured:
         """Return the mean of several readings with its uncertainty, or the bound they prove."""
         return self._run.uncertainties.mean(self.readings(request, count, across))
+
+    def turn(self, side: Polarity) -> None:
+        """Reverse the excitation within the check, or turn it back; the next effect finds it on.
+
+        For what cannot be two checks: a point of a load run at both polarities.
+        """
+        self.effect("turn", side.value, lambda: None)
+        self._run.turn_excitation(side)
 
     def wait(self, seconds: float, because: str) -> None:
         """Let bench time pass; the reason stands on the screen."""

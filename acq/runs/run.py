@@ -143,8 +143,23 @@ class Run(Generic[P_co]):
 
         `wires` 4 takes the supply's sense to the Ex leads of a 6-wire cell too.
         """
-        with self._state(Excited(excitation(wires or self.cell.wires, polarity), wanted)):
+        count = wires or self.cell.wires
+        with self._state(Excited(lambda side: excitation(count, side), polarity, wanted)):
             yield
+
+    def turn_excitation(self, side: Polarity) -> None:
+        """Give the innermost excitation this polarity: off and down, changed over, on again.
+
+        Raises WrongInput where nothing is excited.
+        """
+        state = next((each for each in reversed(self._states) if isinstance(each, Excited)), None)
+        if state is None:
+            raise WrongInput("the excitation is to be reversed, and nothing is excited")
+        if state.established:
+            state.established = False
+            state.leave(self.bench)
+            self._note_state(state, "off")
+        state.turn(side)
 
     @contextmanager
     def test_voltage(self, volts: float, prompt: Prompt) -> Iterator[None]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from acq.bench.bench import Bench, Excitation
-from acq.bench.connections import NOTHING, Connection
+from acq.bench.connections import NOTHING, Connection, Polarity
 from acq.errors import Stopped
 from acq.runs.prompts import Answer, Prompt
 
@@ -44,9 +44,16 @@ class Joined(OpenState):
 class Excited(OpenState):
     """The supply is on. Left: off, proven down, and off the leads."""
 
-    def __init__(self, connection: Connection, wanted: Excitation) -> None:
-        super().__init__(f"{connection.name} at {wanted.volts:g} V", connection)
+    def __init__(self, joins: Callable[[Polarity], Connection], side: Polarity, wanted: Excitation):
+        self._joins = joins
         self._wanted = wanted
+        super().__init__("")
+        self.turn(side)
+
+    def turn(self, side: Polarity) -> None:
+        """Have the other polarity when it is established next."""
+        self.connection = self._joins(side)
+        self.name = f"{self.connection.name} at {self._wanted.volts:g} V"
 
     def enter(self, bench: Bench, ask: Ask) -> None:  # noqa: ARG002
         bench.excite(self._wanted)
