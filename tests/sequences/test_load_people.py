@@ -170,8 +170,10 @@ def test_every_point_at_both_polarities_takes_off_an_emf_that_comes_within_a_run
     code, found = rig.run("load-series", str(scenario), str(plan), reversal='"every point"')
     assert code in (0, 4), rig.said
     near(found, "zero return", 0.0, within=4e-5)
-    near(found, "zero at the rig", -0.0064e-3, within=2e-7)
-    near(found, "hysteresis", 1.09e-4, within=1e-4)
+    # the papers' zero, and a little of the cell's own warm-up
+    assert found["zero at the rig"]["value"] == pytest.approx(-0.0064e-3, abs=1e-7)
+    # and a little creep, which this U is small enough to see
+    assert found["hysteresis"]["value"] == pytest.approx(1.09e-4, abs=3e-5)
     names = {line["name"] for line in found["zero return"]["budget"]}
     assert "EMF drift within a run" not in names
     # what does not turn with the excitation: the meter's offset has gone out of the zero as well
