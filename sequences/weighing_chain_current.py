@@ -82,13 +82,15 @@ def _feed_points(work: Work, check: Check, kind: str) -> None:
     at = clipped("source +", "source -", "input +", "input -")
     points = list(plan.current_points_ma)
     slope = work.chain.span_shown / SPAN
-    for milliamps in (*points, *reversed(points[:-1])):
+    way = [(each, False) for each in points] + [(each, True) for each in reversed(points[:-1])]
+    for milliamps, falling in way:
         amps = feed_amps(work, check, kind, milliamps, at)
         check.wait(work.plan.settle_s, f"{milliamps:g} mA fed, the display settles")
         shown = display(work, check, f"{milliamps:g} mA fed")
         # what the source is off counts as the input does
         source = (amps - amps.x) * -slope
-        work.keep(shown_row(work, Kind.FED_CURRENT_SHOWN, shown, source, fed=amps.x))
+        work.keep(shown_row(work, Kind.FED_CURRENT_SHOWN, shown, source, fed=amps.x,
+                            falling=falling))  # fmt: skip
     for milliamps in (*plan.current_limits_ma, *plan.failure_ma):
         feed_amps(work, check, kind, milliamps, at)
         check.wait(work.plan.settle_s, f"{milliamps:g} mA fed, the display settles")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -43,13 +44,16 @@ class Point:
     """One fed point: part of the span, volts fed, what the loop carried, excitation meanwhile."""
 
     part: float
+    falling: bool
     fed: Uncertain
     amperes: Measured
     level: Measured | None
 
 
 def millivolts(work: Work, place: Place, parts: Sequence[float], round_: str) -> None:
-    """Feed parts of the span up and down, and read the current at each."""
+    """Feed parts of the span up and down, and read the current at each; nothing for none."""
+    if not parts:
+        return
     wires = [*place.wires, "loop wire +"]
     with work.run.check(f"mV/V fed, {round_}", place.name) as check:
         reason = work.pulsed or _papers_allow(work)
@@ -93,7 +97,11 @@ def _fed_round(work: Work, check: Check, place: Place, parts: Sequence[float], r
     with in_loop(
         work, check, "loop wire +", "transmitter I+", "loop terminal", beside=source
     ) as loop:
-        points = [_point(work, check, part, level, source | loop, ends) for part in parts]
+        falling = [part < before for before, part in itertools.pairwise([parts[0], *parts])]
+        points = [
+            _point(work, check, way, level, source | loop, ends)
+            for way in zip(parts, falling, strict=True)
+        ]
         off(work, check)
     after: Measured = level
     if not two_meters(work):  # else it was read at each point
@@ -137,16 +145,17 @@ def _middle(
 
 
 def _point(
-    work: Work, check: Check, part: float, level: Uncertain, at: Connection, ends: tuple[str, ...]
-) -> Point:
-    chain = work.chain
+    work: Work, check: Check, way: tuple[float, bool], level: Uncertain, at: Connection,
+    ends: tuple[str, ...],
+) -> Point:  # fmt: skip
+    chain, part = work.chain, way[0]
     wanted = chain.transmitter.ratio_at_4 + part * chain.span_ratio
     fed = feed_volts(work, check, wanted * level.x, level.x, at)
     check.wait(work.plan.settle_s, f"{wanted * 1e3:.5f} mV/V fed, the transmitter settles")
     if not two_meters(work):
-        return Point(part, fed, current(work, check, at), None)
+        return Point(*way, fed, current(work, check, at), None)
     amperes, meanwhile = with_volts(work, check, at, (ends[0], ends[1]), chain.terminal_volts)
-    return Point(part, fed, amperes, meanwhile)
+    return Point(*way, fed, amperes, meanwhile)
 
 
 def _result(
@@ -160,7 +169,7 @@ def _result(
     if is_number(amperes):
         # what the source is off counts as the transmitter's input does
         amperes = amperes - (fed - fed.x) * (SPAN / work.chain.span_ratio)
-    work.keep(row(kind, amperes, fed=fed.x))
+    work.keep(row(kind, amperes, fed=fed.x, falling=point.falling))
 
 
 def common_mode(work: Work, off_middle: float) -> Uncertain:

@@ -218,8 +218,8 @@ def _by_two(work: Work, check: Check, name: str, ends: tuple[str, ...]) -> Tripl
     found = over(work, signal_, before, after)
     told = (
         f"mV and mA started together, done {_s(first[2], seen)} s before and {_s(seen, last[2])} s"
-        f" after the display was read; moved meanwhile: {amps_moved * 1e3:.4f} mA,"
-        f" {signal_moved * 1e3:.5f} mV"
+        f" after the display was read; moved meanwhile: {abs(amps_moved) * 1e3:.4f} mA,"
+        f" {abs(signal_moved) * 1e3:.5f} mV"
     )
     times = {"first pair": 0.0, "display": _s(first[2], seen), "last pair": _s(first[2], last[2])}
     _keep(check, name, times, found, amps, shown)
@@ -247,11 +247,11 @@ def _by_one(work: Work, check: Check, name: str, ends: tuple[str, ...]) -> Tripl
         found, moved = _between(work, low, high, why)
         told = (
             f"one meter: mV/V {_s(start, seen)} s before and {_s(seen, again)} s after the display"
-            f" was read, moved meanwhile: {moved * 1e3:.5f} mV/V; "
+            f" was read, moved meanwhile: {abs(moved) * 1e3:.5f} mV/V; "
         )
     told += (
         f"mA from {_s(began, seen)} s before to just after the display, moved meanwhile:"
-        f" {amps_moved * 1e3:.4f} mA"
+        f" {abs(amps_moved) * 1e3:.4f} mA"
     )
     times = {"mV/V": 0.0, "mA": _s(start, began), "display": _s(start, seen)}
     _keep(check, name, times | {"mV/V again": _s(start, again)}, found, amps, shown)

@@ -13,9 +13,17 @@ from acq.runs.check import Check
 from acq.runs.prompts import Prompt
 from drivers.by_hand import NotUnderstoodError, parse_typed
 from sequences.weighing_chain_meters import clips_off, read, volts
-from sequences.weighing_chain_work import ATTEMPTS, Work, lift, put_back, refuse, row, whole_again
+from sequences.weighing_chain_work import (
+    ATTEMPTS,
+    SUPPLY,
+    Work,
+    lift,
+    put_back,
+    refuse,
+    row,
+    whole_again,
+)
 
-SUPPLY = "transmitter supply"
 OFF = (
     "Switch the transmitter's supply off and secure it; the loop goes to its failure value:"
     " inhibits first."

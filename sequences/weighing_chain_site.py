@@ -6,7 +6,7 @@ from acq.analysis.chain_steps import AREA, HANGING, INHIBIT, NO_INSULATION
 from acq.cells import paper_units as units
 from acq.readings.measured import Uncertain
 from acq.runs.prompts import Prompt
-from sequences.weighing_chain_work import Work, display, refuse, typed_number
+from sequences.weighing_chain_work import SUPPLY, Work, display, refuse, typed_number
 
 NOT_HAZARDOUS, CLEARED, IN_THE_ZONE = "not hazardous", "gas-free", "zone"
 
@@ -101,7 +101,10 @@ def restore(work: Work, *, connected: bool) -> None:
     """c16: ticked one by one; the visit cannot be closed while one is not."""
     items = [*RESTORE] if connected else [*RESTORE[-2:]]
     if connected:
-        items[1:1] = [f"{wire} back on its terminal" for wire in work.lifted]
+        items[1:1] = [
+            f"{wire} {'on again' if wire == SUPPLY else 'back on its terminal'}"
+            for wire in work.lifted
+        ]
         items[1:1] = [f"{name} taken off" for name in work.fitted]
     for item in items:
         with work.run.check("restore", item) as check:

@@ -19,6 +19,7 @@ from drivers.by_hand import NotUnderstoodError, parse_typed
 from sequences.weighing_chain_plan import WeighingChainPlan
 
 ATTEMPTS = 10
+SUPPLY = "transmitter supply"  # on the list of what is lifted while it is off
 _FAR = (
     0.6  # of the span beyond its ends: a display further off is typed twice before it is believed
 )

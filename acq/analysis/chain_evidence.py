@@ -138,13 +138,17 @@ def number(row: Row) -> float:
     return row.value
 
 
+def _way(row: Row) -> str:
+    return ", falling" if row.falling else ""
+
+
 def _control(chain: Chain, readings: ChainReadings) -> Iterator[Comparison]:
     allowed = chain.tolerances.control.value * abs(chain.span_shown) + chain.digit
     block = (Block.CONTROL,)
     for row in readings.of(Kind.FED_CURRENT_SHOWN):
         fed = row.fed or 0.0
         expected = displayed(fed, chain.lower, chain.upper)
-        what = f"{fed * 1e3:.3f} mA fed, display"
+        what = f"{fed * 1e3:.3f} mA fed, display{_way(row)}"
         yield _made(row, (), what, "I6-I7", block, expected, allowed, "kg")
     for state in readings.states:
         shown = readings.value(Kind.SHOWN, state)
@@ -173,7 +177,7 @@ def _transmitter(chain: Chain, readings: ChainReadings) -> Iterator[Comparison]:
     block = (Block.TRANSMITTER,)
     for row in readings.of(Kind.FED_TERMINALS_SENT):
         fed = row.fed or 0.0
-        what = f"{fed * 1e3:.4f} mV/V fed at the transmitter, current"
+        what = f"{fed * 1e3:.4f} mV/V fed at the transmitter, current{_way(row)}"
         yield _made(row, (), what, "I4-I5", block, _current(chain, fed), allowed, "A")
     for state in readings.states:
         ratio = readings.value(Kind.TERMINAL_RATIO, state)
@@ -220,7 +224,7 @@ def _cable(chain: Chain, readings: ChainReadings) -> Iterator[Comparison]:
     for row in readings.of(Kind.FED_BOX_SENT):
         fed = row.fed or 0.0
         limit = (part + chain.tolerances.transmitter.value) * SPAN
-        what = f"{fed * 1e3:.4f} mV/V fed at the box end, current"
+        what = f"{fed * 1e3:.4f} mV/V fed at the box end, current{_way(row)}"
         expected = _current(chain, chain.terminal_ratio(fed))
         yield _made(row, (), what, "I3-I5", through, expected, limit, "A")
     for state in readings.states:

@@ -232,6 +232,7 @@ class Row:
     cell: int | None = None
     fed: float | None = None
     limited: bool = False
+    falling: bool = False  # fed on the way down
     measured: Uncertain | None = field(default=None, compare=False, repr=False)
     parts: tuple[tuple[str, float], ...] = field(default=(), compare=False, repr=False)
 

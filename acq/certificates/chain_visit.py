@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -39,8 +40,7 @@ def tables(run: RecordedRun) -> list[dict[str, Any]]:
     for _, found in run.findings():
         round_, _, what = str(found["name"]).partition(": ")
         if round_ in _ROUNDS and found.get("quantity") == "error":
-            for other in _ROUNDS:
-                what = what.replace(f"({other})", "").strip()
+            what = of_both_rounds(what)
             rows.setdefault(what, {})[round_] = _error(found)
     both = [[wording.signs(what), *(cells.get(r, "–") for r in _ROUNDS)]
             for what, cells in rows.items() if "as left" in cells]  # fmt: skip
@@ -48,6 +48,18 @@ def tables(run: RecordedRun) -> list[dict[str, Any]]:
         return []
     columns = ["Interface", "As found, % of span", "As left, % of span"]
     return [{"title": "As found and as left", "columns": columns, "rows": both}]
+
+
+def of_both_rounds(what: str) -> str:
+    """What an error is called whatever round it belongs to, and whatever stood there then."""
+    for pattern, plain in (
+        (r"(display|current) at [-\d.]+ (mA|mV/V)", r"\1 at the measured \2"),
+        (r"\((as left, )?known load after as (found|left)\)", ""),
+        (r"\(as left, ", "("),
+        (r"\(as (found|left)\)", ""),
+    ):
+        what = re.sub(pattern, plain, what)
+    return what.strip()
 
 
 def _error(found: Mapping[str, Any]) -> str:

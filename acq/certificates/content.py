@@ -47,6 +47,7 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
         "cautions": chain_visit.cautions() if chain else statements.cautions(run),
         "tables": chain_visit.tables(run) if chain else [],
         "visit": chain_visit.answers(run) if chain else [],
+        "scope_title": "What this report says" if chain else "What this certificate says",
         "scope": statements.scope(run, chain_visit.PAPER) if chain else statements.scope(run),
         "signatures": _signatures(run, issue),
         "proof": _proof(run, issue),
