@@ -14,6 +14,7 @@ import argparse
 import math
 import os
 import random
+import shutil
 import signal
 import tempfile
 import time
@@ -40,6 +41,7 @@ HOW = (
     "Ctrl-C storm",
 )
 TABLE = Path(__file__).with_name("kills_table.md")
+PATIENCE_S = 60.0
 _LONGEST = 120  # lines of a run of the shortest plan
 
 
@@ -55,22 +57,28 @@ class Tally:
     left_on: int = 0  # something was on after run and both guardians were killed
     by_kind: dict[str, int] = field(default_factory=dict)
     longest_s: dict[str, float] = field(default_factory=dict)  # wall time until all was off
+    never_off: list[str] = field(default_factory=list)  # what was on beyond all patience
 
     @property
     def longest_to_off_s(self) -> float:
         return max(self.longest_s.values(), default=0.0)
 
 
-def campaign(kills: int, seed: int, until: float = math.inf) -> Tally:
+def campaign(kills: int, seed: int, until: float = math.inf, evidence: Path | None = None) -> Tally:
     """Kill runs until so many kills have struck; every run is taken up until it is finished.
 
-    No new run is begun after `until` (`time.monotonic`).
+    No new run is begun after `until` (`time.monotonic`). The folder of a run that something
+    outlasted all patience in is copied to `evidence`.
     """
     draw, tally = random.Random(seed), Tally()
     with tempfile.TemporaryDirectory() as root:
         while tally.kills < kills and time.monotonic() < until:
             tally.runs += 1
-            _one_run(Path(root) / str(tally.runs) / "run", draw, tally, kills)
+            folder = Path(root) / str(tally.runs) / "run"
+            stuck = len(tally.never_off)
+            _one_run(folder, draw, tally, kills)
+            if evidence is not None and len(tally.never_off) > stuck:
+                shutil.copytree(folder, evidence / f"run{tally.runs}")
     return tally
 
 
@@ -101,7 +109,11 @@ def _look(how: str, watch: BenchWatch, tally: Tally) -> None:
     if how == ALL:
         tally.left_on += bool(watch.energised())
         return
-    seconds = watch.seconds_until_off(60.0)
+    try:
+        seconds = watch.seconds_until_off(PATIENCE_S)
+    except AssertionError as still_on:
+        tally.never_off.append(f"{how}: {still_on}")
+        return
     tally.longest_s[how] = max(tally.longest_s.get(how, 0.0), seconds)
 
 
@@ -165,7 +177,7 @@ every display shows off, on a busy machine with two cores and the lowest priorit
 
 * Acknowledged lines lost: **{lost}**. Finished checks done twice: **{redone}**. Runs whose records
   do not verify: **{unsound}**.
-* Longest time to proven off: **{longest:.2f} s**.
+* Longest time to proven off: **{longest:.2f} s**; still on after {patience:.0f} s: **{never}**.
 * Run and both guardians killed in the same instant: nobody is left. Something was then on in
   {left_on} of {all_three}; it stays on until the next run on this bench is opened, which
   switches off before it does anything else.
@@ -187,6 +199,8 @@ def table(tally: Tally, seed: int, minutes: float) -> str:
         redone=tally.redone,
         unsound=tally.unsound,
         longest=tally.longest_to_off_s,
+        patience=PATIENCE_S,
+        never=len(tally.never_off),
         left_on=tally.left_on,
         all_three=tally.by_kind.get(ALL, 0),
     )
@@ -205,9 +219,10 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=math.inf)
+    parser.add_argument("--evidence", type=Path, help="a folder for runs that something outlasted")
     given = parser.parse_args()
     began = time.monotonic()
-    tally = campaign(given.kills, given.seed, began + 60.0 * given.minutes)
+    tally = campaign(given.kills, given.seed, began + 60.0 * given.minutes, given.evidence)
     minutes = (time.monotonic() - began) / 60.0
     TABLE.write_text(table(tally, given.seed, minutes), encoding="utf-8")
     print(tally)  # noqa: T201

@@ -9,4 +9,4 @@ def test_random_kills_leave_nothing_on_and_lose_nothing() -> None:
     tally = campaign(kills=6, seed=20260302)
     assert tally.kills == 6
     assert (tally.lost, tally.redone, tally.unsound) == (0, 0, 0)
-    assert tally.longest_to_off_s < 2.0, "outputs are proven off within two seconds"
+    assert tally.never_off == []
