@@ -73,5 +73,5 @@ def full_bridge(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
             zero(run, limits, seen)
     else:
         withhold_zero(run, seen, excited.because)
-    diagnosis(run, seen)
     as_found_series(run, seen, gate)
+    diagnosis(run, seen)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from acq.analysis.load_results import LoadResults
 from acq.runs.run import Run
 from sequences import load_gates
 from sequences.diagnosis import Seen
@@ -39,6 +40,35 @@ def as_found_series(run: Run[Any], seen: Seen, gate: Gate) -> None:
     with told_if_loaded(rig):
         measured = measured_series(run, rig, part, ABOUT)
     judged_series(run, rig, part, measured, ABOUT)
+    if measured.found is not None:
+        under_load(run, seen, measured.found)
+
+
+def under_load(run: Run[Any], seen: Seen, found: LoadResults) -> None:
+    """Leave for the diagnosis what the load tells: the span, and findings in parts of their limit.
+
+    Where the papers limit only the combined error, none of its parts may be larger either.
+    """
+    sheet, expected = run.cell.data_sheet, run.cell.rated_output
+    if expected:
+        expected *= _gravity_ratio(run)
+        seen.span_ratio = found.rated_output.value / expected
+    for name, result, allowed in (
+        ("non-linearity", found.non_linearity, sheet.non_linearity),
+        ("hysteresis", found.hysteresis, sheet.hysteresis),
+        ("zero return", found.zero_return, sheet.zero_return),
+    ):
+        largest = allowed or sheet.combined_error
+        if result is not None and largest:
+            seen.of_limit[name] = abs(result.value) / largest
+
+
+def _gravity_ratio(run: Run[Any]) -> float:
+    """The force of a mass here, as a share of its force where the cell's own sheet was made."""
+    sheet, here = run.cell.sheet, run.loading.gravity
+    if sheet is None or sheet.gravity is None or here is None or run.cell.capacity is None:
+        return 1.0
+    return float(here.value / sheet.gravity) if run.cell.capacity.unit == "kg" else 1.0
 
 
 def _gate(run: Run[Any], part: Series, seen: Seen, gate: Gate) -> Gate:

@@ -52,6 +52,7 @@ class Seen:
     contacts: dict[LeadPair, float] = field(default_factory=dict)
     flexing: dict[str, float] = field(default_factory=dict)  # ohm, by place
     of_limit: dict[str, float] = field(default_factory=dict)
+    span_ratio: float | None = None  # measured over expected output, signed
     zero: Any = None  # per volt where the excitation was read
     predicted: Any = None  # likewise
     basis: Basis | None = None
@@ -84,8 +85,13 @@ class Seen:
             flexing=self.flexing,
             zero=self._zero(),
             celsius=self.celsius,
-            loaded=Loaded(of_limit=self.of_limit) if self.of_limit else None,
+            loaded=self._loaded(),
         )
+
+    def _loaded(self) -> Loaded | None:
+        if self.span_ratio is None and not self.of_limit:
+            return None
+        return Loaded(span_ratio=self.span_ratio, of_limit=self.of_limit)
 
     def _pair(self, pair: LeadPair, value: Measured, own: Mapping[LeadPair, float]) -> PairReading:
         repeats = self.repeats.get(pair, [])
