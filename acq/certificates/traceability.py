@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from acq.certificates import wording
+from acq.readings.specification import Accuracy, holds_days
 from acq.readings.units import format_value
 from acq.records.recorded_run import RecordedRun
 
@@ -95,5 +96,18 @@ def _by_hand(entry: Mapping[str, Any]) -> str:
 
 
 def _remark(entry: Mapping[str, Any], day: date) -> str:
-    due = entry.get("due")
-    return "overdue on the day of test" if due and date.fromisoformat(str(due)) < day else ""
+    ends = _ends(entry)
+    said = ["overdue on the day of test"] if ends is not None and ends < day else []
+    if entry.get("correction"):
+        said.append("readings corrected by its certificate")
+    return ", ".join(said)
+
+
+def _ends(entry: Mapping[str, Any]) -> date | None:
+    """The due date, or the day on which the stated accuracy ends where that comes first."""
+    ends = [date.fromisoformat(str(entry["due"]))] if entry.get("due") else []
+    stated = tuple(Accuracy.model_validate(each) for each in entry.get("accuracy") or ())
+    days = holds_days(stated)
+    if days is not None and entry.get("calibrated"):
+        ends.append(date.fromisoformat(str(entry["calibrated"])) + timedelta(days=days))
+    return min(ends, default=None)

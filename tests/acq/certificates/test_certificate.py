@@ -179,6 +179,17 @@ def test_an_overdue_instrument_is_marked() -> None:
     assert "overdueonthedayoftest" in text
 
 
+def test_what_rests_on_corrections_or_on_an_accuracy_that_has_ended_says_so() -> None:
+    dmm = runs.instrument("multimeter", "DM-1") | {
+        "calibrated": "2026-01-01",
+        "accuracy": [{"quantity": "dc-voltage", "within_days": 30.0}],
+        "correction": [{"quantity": "dc-voltage", "points": []}],
+    }
+    bench = {"name": "Bench 1", "instruments": {"dmm": dmm}}
+    text = "".join(pdf_text.pages(made(runs.healthy(REAL, bench=bench))))
+    assert "overdueonthedayoftest,readingscorrectedbyitscertificate" in text
+
+
 @pytest.mark.parametrize(
     ("approver", "said"),
     [
