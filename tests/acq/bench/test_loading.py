@@ -104,6 +104,8 @@ def test_a_jack_goes_by_its_reference_cell_and_not_beyond_it() -> None:
     assert loading.conversion(Load(5000.0, "N")) == ""
     with pytest.raises(WrongInput, match="beyond the reference cell's capacity"):
         loading.applied(520.0, "kg", 600.0, 1.0)
+    with pytest.raises(WrongInput, match="450 kg is beyond 400 kg"):
+        loading.applied(450.0, "kg", 400.0, 1.0)  # the plan's lower maximum
     with pytest.raises(ValidationError, match=r"a hydraulic rig needs \[rig.reference\]"):
         Rig(kind="hydraulic")
 
