@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from acq.analysis.detection import detection_limits
+from acq.analysis.detection import DetectionLimit, detection_limits
 from acq.analysis.expectation import COUNT, ExpectedCell
 from acq.analysis.faults import ARMS, NONE_FOUND, UNKNOWN, Fault, FaultAt
 from acq.analysis.insulation_evidence import InsulationReadings
@@ -138,3 +138,12 @@ def test_what_readings_cannot_show_has_no_detection_limit() -> None:
     assert wet.size is not None
     assert wet.size > 1e8
     assert wet.text.startswith("up to")
+
+
+def test_a_limit_holds_up_to_a_part_of_the_cable() -> None:
+    place = FaultAt(Fault.LEAD_SHORT, (Lead.EX_PLUS, Lead.S_MINUS))
+    limit = DetectionLimit(place, 18.8, "ohm", smaller_is_worse=True, reach=0.6)
+    assert limit.detects(5.0, along=0.5)
+    assert not limit.detects(5.0, along=0.7)
+    assert not limit.detects(25.0, along=0.1)
+    assert limit.text == "up to 18.8 ohm, in the 60% of the cable next to the plug"
