@@ -14,10 +14,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtr, ndtri
 
 from acq.analysis import fault_changes as changes
-from acq.analysis.expectation import COUNT, readings
-from acq.analysis.fault_lines import MODEL_SHARE, Line, Measure
+from acq.analysis.expectation import COUNT, PLACE, readings
+from acq.analysis.fault_lines import MODEL_SHARE, OTHER_CABLE_OHMS, Line, Measure
 from acq.analysis.fault_models import JOINT_JITTER
 from acq.analysis.faults import UNKNOWN, Fault, FaultAt
 from acq.analysis.insulation_evidence import InsulationReadings
@@ -98,7 +99,7 @@ def _limit(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLimit:
         return _by_path(ranker, place)
     if place.fault is Fault.LEAD_SHORT:
         return _along_the_cable(ranker, line, place)
-    sizes = _sizes(line)
+    sizes, shares = _sizes(line)
     measure = line.measure or Measure(of=lambda s: s, unit="")
     seen = _named(
         ranker, _drawn(ranker, line, sizes, line.base + sizes[:, None] * line.step), place
@@ -107,17 +108,23 @@ def _limit(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLimit:
         always = bool((seen >= AT_LIMIT).all())
         return DetectionLimit(place, 0.0 if always else None, "", smaller_is_worse=False)
     values = np.asarray(measure.of(sizes))
-    return _smallest(place, values, seen, measure.unit, measure.smaller_is_worse)
+    return _smallest(place, values, seen, measure.unit, measure.smaller_is_worse, shares)
 
 
 def _smallest(
-    place: FaultAt, values: Floats, seen: Floats, unit: str, smaller_is_worse: bool
+    place: FaultAt,
+    values: Floats,
+    seen: Floats,
+    unit: str,
+    smaller_is_worse: bool,
+    shares: Floats | None = None,
 ) -> DetectionLimit:
-    """Return from where on, to both signs, everything is seen."""
+    """Return from where on, to both signs, everything is seen; `shares` say how usual a size is."""
     severity = 1.0 / np.maximum(np.abs(values), 1e-9) if smaller_is_worse else np.abs(values)
     order = np.argsort(severity)
-    share, beyond = seen[order], np.arange(len(order), 0, -1)
-    average = np.cumsum(share[::-1])[::-1] / beyond
+    share = seen[order]
+    usual = np.ones(len(order)) if shares is None else shares[order]
+    average = np.cumsum((usual * share)[::-1])[::-1] / np.cumsum(usual[::-1])[::-1]
     least = np.minimum.accumulate(share[::-1])[::-1]
     reached = (average >= ON_AVERAGE) & (least >= AT_LEAST) & (share >= AT_LIMIT)
     size = float(np.abs(values[order[int(reached.argmax())]])) if reached.any() else None
@@ -129,7 +136,7 @@ def _along_the_cable(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLim
     """Return the limit of two conductors that touch: so many ohm, so far along the cable."""
     assert line.measure is not None
     one, other = place.where
-    sizes = _sizes(line)
+    sizes, _ = _sizes(line)
     ohms = np.asarray(line.measure.of(sizes))
     # where along the cable is stated here, and not scatter
     fixed = replace(
@@ -165,13 +172,13 @@ def _along_the_cable(ranker: Ranker, line: Line, place: FaultAt) -> DetectionLim
     return max(limits, key=worth)
 
 
-def _sizes(line: Line) -> Floats:
-    """Return sizes all over the prior, evenly by their share."""
+def _sizes(line: Line) -> tuple[Floats, Floats]:
+    """Return sizes all over the prior, and how usual each is."""
     if line.point:
-        return np.zeros(1)
+        return np.zeros(1), np.ones(1)
     middle = 0.5 * (line.prior.lower + line.prior.upper)
-    order = np.argsort(middle)
-    return middle[order][:: max(1, len(middle) // STEPS)]
+    order = np.argsort(middle)[:: max(1, len(middle) // STEPS)]
+    return middle[order], line.prior.share[order]
 
 
 def _drawn(
@@ -183,8 +190,12 @@ def _drawn(
     """
     rng = np.random.default_rng(SEED)  # the same cells at every size
     rows = np.arange(ohms.shape[-1])
-    spread = covariance(line, rows, ranker.errors, sizes, ranker.root)
-    scatter = np.linalg.cholesky(spread) @ rng.normal(size=(ohms.shape[-1], draws))
+    deviates = rng.normal(size=(ohms.shape[-1], draws))
+    if line.from_papers:
+        spread = covariance(line, rows, ranker.errors, sizes, ranker.root)
+        scatter = np.linalg.cholesky(spread) @ deviates
+    else:
+        scatter = _of_other_cells(ranker, line, sizes, deviates, rng)
     ohms = (ohms[:, None, :] + np.swapaxes(scatter, -1, -2)).reshape(-1, ohms.shape[-1])
     pairs = np.where(line.open[:-1], np.inf, np.maximum(ohms[:, :-1], 0.0))
     double = 2.0 * ohms[:, ranker.pairs.index(INPUT)]
@@ -198,6 +209,19 @@ def _drawn(
     usual = float(np.hypot(meters.emf_volts, meters.emf_reading_volts))
     emf = usual * np.tile(rng.normal(size=draws), len(sizes))
     return _readings(ranker, pairs, zero, scatter=deviation, emf=emf)
+
+
+def _of_other_cells(
+    ranker: Ranker, line: Line, sizes: Floats, deviates: Floats, rng: np.random.Generator
+) -> Floats:
+    """Return the scatter (sizes, D, draws) of cells of any type: no cable is below nothing."""
+    rows = np.arange(len(line.base))
+    z = rng.normal(size=(line.base_slopes.shape[-1], deviates.shape[-1]))
+    least = float(ndtr(-ranker.cell.conductor_ohms / OTHER_CABLE_OHMS))
+    z[PLACE["conductors"]] = ndtri(least + (1.0 - least) * rng.uniform(size=deviates.shape[-1]))
+    slopes = line.base_slopes + sizes[:, None, None] * line.step_slopes
+    own = np.linalg.cholesky(ranker.errors.covariance(rows)) @ deviates
+    return np.asarray(slopes @ z + own)
 
 
 def _readings(

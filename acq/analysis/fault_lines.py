@@ -27,8 +27,10 @@ from acq.analysis.network import BRIDGE_LEADS, Floats
 from acq.analysis.population import Population
 from acq.analysis.sizes import SizePrior, exactly
 
-MODEL_SHARE = 5e-4
-"""What a line may be off by, of its displacement: another range of the meter, second orders."""
+MODEL_SHARE = 1e-4
+"""What a line may be off by, of its displacement: linearity of the meter, second orders."""
+OTHER_CABLE_OHMS = 0.5
+"""How far a conductor of another type may be from the one on the papers, standard deviation."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +163,7 @@ def with_unknown_papers(line: Line, cell: ExpectedCell, population: Population) 
     copper = np.hypot(
         population.spread.conductor_common * cell.conductor_ohms, cell.conductor_uncertainty
     )
-    wide[PLACE["conductors"]] = 0.5 / copper
+    wide[PLACE["conductors"]] = OTHER_CABLE_OHMS / copper
     wide[PLACE["zero"]] = 0.05 * cell.rated_output / cell.zero_uncertainty
     return replace(
         line,

@@ -211,7 +211,10 @@ def _wrong_papers(rng: Rng, cells: Drawn, cell: int) -> None:
     total = factor * sum(of.legs_ohms) + 0.05 * nominal * factor * rng.normal()
     share = of.legs_ohms[0] / sum(of.legs_ohms)
     cells.legs[cell] = max(total, 0.01) * np.array([share, 1.0 - share])
-    cells.conductors[cell] += max(0.5 * rng.normal(), 0.01 - cells.conductors[cell].min())
+    change = 0.5 * rng.normal()
+    while change < 0.01 - cells.conductors[cell].min():
+        change = 0.5 * rng.normal()
+    cells.conductors[cell] += change
     cells.mean[cell] = cells.mean[rng.integers(cells.count)]
     _note(cells, cell, Fault.WRONG_PAPERS, (), factor - 1.0)
 
