@@ -272,6 +272,15 @@ def test_tension_and_compression_are_two_series_with_mounting_between(rig: Rig) 
     near(found, "tension less compression", (2.9946 - 2.9921) / 2.99335)
     mountings = [c["check"] for c in rig.document["checks"] if c["check"].startswith("mounting")]
     assert mountings == ["mounting, tension", "mounting, compression"]
+    asked = [
+        (line["check"], line["ask"]["text"])
+        for line in rig.journal
+        if line.get("kind") in ("ask", "tell") and line["ask"].get("text")
+    ]
+    places = {check: place for place, (check, _) in enumerate(asked)}
+    assert "for compression" in asked[places["mounting, compression"]][1]
+    last_tension = max(place for check, place in places.items() if "tension" in check)
+    assert last_tension < places["mounting, compression"] < places["load run, 1, compression"]
 
 
 def test_creep_and_return_are_found_as_the_papers_say(rig: Rig) -> None:
