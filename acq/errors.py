@@ -37,3 +37,7 @@ class RepeatAsked(Exception):  # noqa: N818
         self.check = check
         self.because = f"repeated by {by}: {reason or 'no reason given'}"
         super().__init__(f"{check}: {self.because}")
+
+
+class PauseAsked(Exception):  # noqa: N818
+    """A person wants a pause while a test voltage is on: it ends now, its check begins anew."""

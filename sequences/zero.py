@@ -83,9 +83,10 @@ def _one_side(
 
 
 def signal(run: Run[AcceptancePlan], seen: Seen, about: str, after: str) -> Excited:
-    """Signal and excitation in turn, after settling."""
+    """Signal and excitation in turn, after settling; `after` empty: it has settled already."""
     with run.check("signal", about, POWERED) as check:
-        check.wait(run.plan.zero.settle_s, f"settling after {after}")
+        if after:
+            check.wait(run.plan.zero.settle_s, f"settling after {after}")
         excited = steps.signal_and_excitation(run, check, exciting.sensed_wires(run, seen))
         name = seen.named(f"excitation at the cell, {about}")
         check.finding(name, "dc-voltage", "V", excited.excitation)
@@ -113,6 +114,7 @@ def zero_findings(
     seen: Seen,
     read: Mapping[str, Excited],
     only: str,
+    agreement_rule: str = AGREEMENT,
 ) -> None:
     """What both excitations together say: the ratio, and apart from it the EMF."""
     plan = run.plan.zero
@@ -137,14 +139,14 @@ def zero_findings(
             limits.zero_balance,
             marks=marks,
         )
-        agreement(check, seen)
+        agreement(check, seen, agreement_rule)
 
 
-def agreement(check: Check, seen: Seen) -> None:
+def agreement(check: Check, seen: Seen, rule: str) -> None:
     """The measured zero against the one that the pairs demand, with the budget of both.
 
-    Zero is the only value that a sound cell may show: rejected beyond 1.5 U, so that chance
-    alone rejects one sound cell in some hundreds and not one in twenty.
+    Zero is the only value that a sound cell may show: rejected beyond 1.5 U by the usual rule, so
+    that chance alone rejects one sound cell in some hundreds and not one in twenty.
     """
     if seen.predicted is None or seen.basis is None:
         check.withhold("no zero is predicted by the lead pairs")
@@ -159,7 +161,7 @@ def agreement(check: Check, seen: Seen) -> None:
         "V/V",
         difference,
         [limit],
-        rule=AGREEMENT,
+        rule=rule,
         share=None,
         marks=(f"both per volt at {seen.basis.where}: {seen.basis.source}",),
     )

@@ -32,6 +32,7 @@ class Entry:
     identity: str
     serial: str
     accuracy: Sequence[Limit]
+    maximum_amperes: float | None = None  # that a supply can give
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ def _instrument(entry: Entry, calibration: Calibration) -> str:
         if entry.resource
         else {"by_hand": True}
     )
-    pairs = {
+    pairs: dict[str, object] = {
         **where,
         "description": f"simulated {entry.role} (invented)",
         "serial": entry.serial,
@@ -83,6 +84,8 @@ def _instrument(entry: Entry, calibration: Calibration) -> str:
         "certificate": f"SIM-{entry.serial}-{calibration.calibrated:%Y%m%d}",
         "laboratory": calibration.laboratory,
     }
+    if entry.maximum_amperes is not None:
+        pairs["maximum_amperes"] = entry.maximum_amperes
     text = f"[instruments.{entry.role}]\n" + _pairs(pairs)
     return text + "\n" + limits_to_toml(entry.accuracy, entry.role) if entry.accuracy else text
 

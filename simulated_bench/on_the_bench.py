@@ -147,10 +147,8 @@ class CellOnBench:
             parts = [self._renamed(part) for part in parts]
         if self.position == 1:
             return parts
-        return [
-            part._replace(name=self.at(part.name), a=self.at(part.a), b=self.at(part.b))
-            for part in parts
-        ]
+        at = self.at
+        return [type(part)(at(part[0]), at(part[1]), at(part[2]), *part[3:]) for part in parts]
 
     def at(self, name: str) -> str:
         """Return one of its nodes or elements as the bench names it."""

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cache
 
+
+@cache
 def at_position(position: int, name: str) -> str:
     """Return a node or an element of the cell in a fixture; the first keeps its names."""
     return name if position == 1 or name == "earth" else f"position {position} {name}"

@@ -19,6 +19,7 @@ from simulated_bench.events import nanoseconds
 from simulated_bench.hands import BenchHands, newtons_of
 from simulated_bench.instruments.accuracy import drawn
 from simulated_bench.instruments.device import Instrument
+from simulated_bench.instruments.power_supply import RATED_AMPS
 from simulated_bench.instruments_of import TERMINALS, Standing, stand
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.scenario import InstrumentTable, Scenario
@@ -129,6 +130,7 @@ class ServedBench:
             exactly(standing.identification),
             standing.number,
             standing.accuracy,
+            RATED_AMPS if role == "supply" else None,
         )
 
     def _first(self, file: str) -> CellOnBench | ChainOnBench:

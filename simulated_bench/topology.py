@@ -23,6 +23,8 @@ from numpy.typing import NDArray
 
 from simulated_bench.regulation import Floats, Ints, Source, regulate
 
+LARGE = 100
+"""Nodes from which the matrices of a batch are made one by one."""
 STRETCH_LIMIT = 1e3
 """A tree whose path is this much more resistive than a branch it spans is a poor one."""
 
@@ -70,12 +72,24 @@ class Topology:
         g = 1.0 / ohms
         if g.ndim == 1:
             matrix = self.paths.T @ (g[:, None] * self.paths)
+        elif self.paths.shape[1] > LARGE:
+            matrix = self._one_by_one(g, alike=not any(ohms.strides[:-1]))
         else:
             size = self.paths.shape[1]
             matrix = (g @ self._path_pairs()).reshape((*g.shape[:-1], size, size))
         scale = 1.0 / np.sqrt(np.diagonal(matrix, axis1=-2, axis2=-1))
         matrix = matrix * (scale[..., :, None] * scale[..., None, :])
         return g, scale, matrix
+
+    def _one_by_one(self, g: Floats, *, alike: bool) -> Floats:
+        """The matrices of a batch without P x P, which fills the memory; `alike`: one is all."""
+        rows = g.reshape(-1, g.shape[-1])
+        made = [self.paths.T @ (row[:, None] * self.paths) for row in (rows[:1] if alike else rows)]
+        size = self.paths.shape[1]
+        wanted = (*g.shape[:-1], size, size)
+        if alike:
+            return np.broadcast_to(made[0], wanted)
+        return np.stack(made).reshape(wanted)
 
     def _path_pairs(self) -> Floats:
         """P x P as one matrix, so that a batch forms all its matrices in one product."""

@@ -15,11 +15,13 @@ from pathlib import Path
 from acq.bench.bench_file import bench_file_from_text, read_bench_file
 from acq.bench.simulated import start_simulated_bench
 from acq.bench.stepped_time import SteppedTime
-from acq.cells.cell import Cell
 from acq.cells.chain_subject import ChainPapers
 from acq.cells.chain_visit import chain_papers
 from acq.cells.folder import find_cell
+from acq.cells.lot_subject import LotPapers, lot_papers
+from acq.cells.subject import Subject
 from acq.desk.live_desk import PlainDesk
+from acq.errors import RepeatAsked
 from acq.records.records import Records
 from acq.runs.conduct import Conductor, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
@@ -67,6 +69,7 @@ class Trial:
         hear: bool = False,
         say: Callable[[str], None] = lambda _: None,
         technician: type[AutomaticTechnician] = AutomaticTechnician,
+        repeat: RepeatAsked | None = None,
     ) -> int:
         """Run, or go on with the run, in this process; return its exit code."""
         taken_up = self.folder.journal.exists()
@@ -90,7 +93,7 @@ class Trial:
                 desk=PlainDesk(onlookers.heard, say=lambda _: None) if hear else desk,
             )
             if taken_up:
-                return int(conductor.take_up().code)
+                return int(conductor.take_up(repeat).code)
             script = find_sequence(sequence)
             opening = Opening(
                 sequence=script,
@@ -125,8 +128,10 @@ class Trial:
         return os.waitstatus_to_exitcode(status)
 
 
-def _subject(script: Sequence, name: str) -> Cell | ChainPapers:
-    """A cell by its serial, or a shipped chain by its name."""
+def _subject(script: Sequence, name: str) -> Subject:
+    """A cell by its serial, or a chain or a lot by its file or its shipped name."""
+    if script.subject is LotPapers:
+        return lot_papers(name)
     return chain_papers(Path(name)) if script.subject is ChainPapers else find_cell(name)
 
 

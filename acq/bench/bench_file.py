@@ -47,6 +47,7 @@ class Instrument(Written):
     due: date | None = None
     accuracy: tuple[Accuracy, ...] = ()
     correction: tuple[Correction, ...] = ()
+    maximum_amperes: Annotated[float, Field(gt=0)] | None = None  # that a supply can give
 
     @field_validator("identity")
     @classmethod
@@ -149,6 +150,13 @@ class BenchFile(Written):
             if role not in ROLES:
                 raise ValueError(f"no role {role!r}; allowed are {', '.join(ROLES)}")
         return instruments
+
+    @model_validator(mode="after")
+    def _only_a_supply_gives_amperes(self) -> BenchFile:
+        for role, instrument in self.instruments.items():
+            if instrument.maximum_amperes is not None and role != "supply":
+                raise ValueError(f"instruments.{role}.maximum_amperes: only a supply has it")
+        return self
 
     @model_validator(mode="after")
     def _relays_have_a_scanner(self) -> BenchFile:

@@ -25,10 +25,11 @@ class PlantTerminal(str):
 
 
 class Join(NamedTuple):
-    """One instrument terminal on one lead."""
+    """One instrument terminal on one lead of the cell in one fixture, counted from 1."""
 
     terminal: str
     lead: Lead | PlantTerminal
+    position: int = 1
 
     @property
     def role(self) -> str:
@@ -63,6 +64,17 @@ class Connection:
 
 
 NOTHING = Connection("nothing connected", frozenset())
+
+
+def at_position(connection: Connection, position: int) -> Connection:
+    """Return a connection with the cell in another fixture; its name tells which."""
+    joins = frozenset(join._replace(position=position) for join in connection.joins)
+    return Connection(f"{connection.name} at position {position}", joins)
+
+
+def together(connections: Iterable[Connection], name: str) -> Connection:
+    """Return what joins all of them at once, under a name of its own."""
+    return Connection(name, frozenset(join for each in connections for join in each.joins))
 
 
 def ohms(pair: LeadPair, polarity: Polarity = Polarity.NORMAL) -> Connection:
@@ -126,6 +138,17 @@ def excitation(wires: int, polarity: Polarity = Polarity.NORMAL) -> Connection:
         ("supply sense +", sense_plus),
         ("supply sense -", sense_minus),
     )
+
+
+def excitation_at_outputs(polarity: Polarity = Polarity.NORMAL) -> Connection:
+    """Supply on the excitation leads, sensing at its own outputs: for several cells at once.
+
+    Sense leads at one cell would regulate for that cell, and fail all others with it.
+    """
+    plus, minus = Lead.EX_PLUS, Lead.EX_MINUS
+    if polarity is Polarity.REVERSED:
+        plus, minus = minus, plus
+    return _connection(f"excitation {polarity.value}", ("supply +", plus), ("supply -", minus))
 
 
 def insulation(

@@ -49,11 +49,12 @@ def _known_terminal(terminal: str) -> str:
 
 
 class Relay(RelayValues):
-    """One relay: the channel that joins one terminal to one lead."""
+    """One relay: the channel that joins one terminal to one lead of the cell in one fixture."""
 
     channel: Channel
     terminal: str
     lead: Lead
+    position: Annotated[int, Field(ge=1)] = 1
 
     @field_validator("terminal")
     @classmethod
@@ -62,7 +63,7 @@ class Relay(RelayValues):
 
     @property
     def join(self) -> Join:
-        return Join(self.terminal, self.lead)
+        return Join(self.terminal, self.lead, self.position)
 
 
 class Reversal(Written):
@@ -102,7 +103,8 @@ class Connections(Written):
         switched = [*(r.channel for r in self.relay), *(r.channel for r in self.reversal)]
         if twice := _twice(switched):
             raise ValueError(f"channel {twice} stands here twice")
-        if twice := _twice([(relay.terminal, relay.lead.value) for relay in self.relay]):
+        joins = [(r.terminal, r.lead.value, f"position {r.position}") for r in self.relay]
+        if twice := _twice(joins):
             raise ValueError(f"join {twice} stands here twice")
         for group in self.exclusive:
             _check_group(group, switched)
@@ -135,6 +137,10 @@ class Connections(Written):
     def channels(self) -> Mapping[Join, int]:
         """Return the channel of every join that the scanner can make."""
         return {relay.join: relay.channel for relay in self.relay}
+
+    def positions(self) -> tuple[int, ...]:
+        """Return the fixtures that the scanner reaches, rising; none without a scanner."""
+        return tuple(sorted({relay.position for relay in self.relay}))
 
     def weakest(self, leads: Collection[object]) -> tuple[int, float] | None:
         """Return channel and maximum volts of the weakest relay at any of these leads.

@@ -105,7 +105,9 @@ class RelayWays:
         terminals = (f"{role} HI", f"{role} LO")
         joins = {join for join in connection.joins if join.terminal in terminals}
         for relay in self._relays.values():
-            at = relay.terminal in terminals and any(relay.lead == join.lead for join in joins)
+            at = relay.terminal in terminals and any(
+                (relay.lead, relay.position) == (join.lead, join.position) for join in joins
+            )
             if at and relay.channel in channels:
                 yield relay
 
@@ -116,7 +118,7 @@ class RelayWays:
         through two in a row by way of an instrument that is joined to nothing.
         """
         sides = [
-            {join.lead for join in connection.joins if join.terminal == terminal}
+            {(join.lead, join.position) for join in connection.joins if join.terminal == terminal}
             for terminal in ("insulation +", "insulation -")
         ]
         total = 0.0
@@ -131,12 +133,17 @@ class RelayWays:
         return total
 
     def _open(self, terminal: str, leads: Iterable[object], connection: Connection) -> float:
-        """Return the conductance of the open relays from a terminal to these leads, S."""
+        """Return the conductance of the open relays from a terminal to these leads, S.
+
+        A lead is named with its fixture.
+        """
         siemens = 0.0
         for relay in self._relays.values():
+            at = relay.terminal == terminal and (relay.lead, relay.position) in leads
+            if not at or relay.join in connection.joins:
+                continue
             isolation = self._connections.values(relay).isolation_ohms
-            at = relay.terminal == terminal and relay.lead in leads
-            if at and isolation is not None and relay.join not in connection.joins:
+            if isolation is not None:
                 siemens += 1.0 / isolation
         return siemens
 
@@ -145,4 +152,4 @@ def _exchanged(join: Join, reversals: tuple[Reversal, ...]) -> Join:
     terminal = join.terminal
     for reversal in reversals:
         terminal = reversal.other(terminal)
-    return Join(terminal, join.lead)
+    return join._replace(terminal=terminal)

@@ -10,6 +10,7 @@ from acq.records.issuing import Issue
 from acq.records.recorded_run import RecordedRun
 from acq.records.records import Records
 from acq.runs.journal import encode
+from acq.runs.lot_journals import is_lot, piece_number
 
 
 def certificate_of(
@@ -28,6 +29,12 @@ def certificate_of(
     Raises WrongInput when the run is open, or when an issued certificate would change quietly;
     BenchClosed while its bench is closed, for what was not issued before.
     """
+    if is_lot(run.opened):
+        first = piece_number(run.number, 1)
+        raise WrongInput(
+            f"run {run.number} tested a lot: each of its cells has a certificate of its own"
+            f" ({first} and on); `history SERIAL` tells which"
+        )
     issued = records.issued_for(run.id)
     current = issued is not None and issued.journal_sha256 == run.digest
     if issued is not None and current and because is None:

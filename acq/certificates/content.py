@@ -57,6 +57,7 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
 def _subject(sequence: str) -> str:
     known = {
         "acceptance": "Electrical acceptance test of a load cell",
+        "lot": "Electrical acceptance test of a load cell, in its lot",
         "load-series": "Load test of a load cell",
         "weighing-chain": chain_visit.SUBJECT,
         "creep": "Creep test of a load cell",
@@ -80,8 +81,10 @@ def _item(run: RecordedRun) -> Iterator[tuple[str, Any]]:
     if chain_visit.is_chain(run):
         yield "Weighing chain", run.serial
         return
+    lot = run.opened.get("lot") or {}
     yield "Load cell", cell.get("type")
     yield "Serial number", run.serial
+    yield "Lot", lot and f"{lot['serial']}, {lot['pieces']} pieces, tested in run {lot['run']}"
     yield "Construction", sheet.get("construction")
     yield "Capacity", wording.quantity(sheet.get("capacity"))
     yield "Accuracy class", sheet.get("accuracy_class")

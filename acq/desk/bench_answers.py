@@ -88,12 +88,18 @@ def zone(text: str) -> str:
 
 
 def relay(text: str) -> dict[str, Any]:
-    """One relay: channel, terminal, lead."""
-    channel, _, rest = text.strip().partition(" ")
+    """One relay: channel, terminal, lead; `position N` after them for a further fixture."""
+    joins, _, position = text.partition(" position ")
+    channel, _, rest = joins.strip().partition(" ")
     terminal, _, lead = rest.strip().rpartition(" ")
-    if not channel.isdigit() or not terminal:
-        raise ValueError("a channel number, a terminal and a lead, such as 101 dmm HI Ex+")
-    relay = {"channel": int(channel), "terminal": terminal.strip(), "lead": lead}
+    if not channel.isdigit() or not terminal or not (position or "1").strip().isdigit():
+        raise ValueError(
+            "a channel number, a terminal and a lead, such as 101 dmm HI Ex+, or"
+            " 2101 dmm HI Ex+ position 2 for a second fixture"
+        )
+    relay: dict[str, Any] = {"channel": int(channel), "terminal": terminal.strip(), "lead": lead}
+    if position:
+        relay["position"] = int(position)
     try:
         check("relay", relay, Relay)
     except FileError as error:

@@ -30,6 +30,7 @@ from drivers.time import WallTime
 from drivers.written_file import FileError, check
 
 _ASKED_BY_ITSELF = (
+    "maximum_amperes",
     "resource",
     "dialect",
     "options",
@@ -69,6 +70,7 @@ def ask_bench(folder: Path) -> dict[str, Any]:
     table["instruments"] = instruments
     if "scanner" in instruments and not instruments["scanner"].get("by_hand"):
         table["connections"] = ask_connections()
+        ask_shared_current(table)
     if weights := _many("weights: is there one more?", lambda: _model(Weight)):
         table["weights"] = weights
     return table
@@ -154,7 +156,10 @@ def ask_connections() -> dict[str, Any]:
     if defaults := ask_model(RelayValues, {}, examples=_EXAMPLES):
         table["defaults"] = defaults
     relays: list[dict[str, Any]] = []
-    asked = "relay: channel, terminal, lead (such as 101 dmm HI Ex+; blank ends)"
+    asked = (
+        "relay: channel, terminal, lead (such as 101 dmm HI Ex+, or with position 2 for a second"
+        " fixture; blank ends)"
+    )
     while (relay := answers.until_right(asked, answers.relay, None)) is not None:
         if any(relay["channel"] == other["channel"] for other in relays):
             click.echo(f"  channel {relay['channel']} stands here twice", err=True)
@@ -191,6 +196,17 @@ def _completed(table: dict[str, Any]) -> dict[str, Any]:
             table["defaults"] = {**table.get("defaults", {}), "maximum_volts": volts}
         else:
             return table
+
+
+def ask_shared_current(table: dict[str, Any]) -> None:
+    """With several fixtures: how many cells the supply may excite at once is its current."""
+    relays = table["connections"].get("relay", [])
+    supply = table["instruments"].get("supply")
+    if supply is None or len({relay.get("position", 1) for relay in relays}) < 2:
+        return
+    asked = "supply: the most current it gives (several cells at once; blank: one by one)"
+    if amperes := answers.until_right(asked, answers.si("A"), None):
+        supply["maximum_amperes"] = amperes
 
 
 def told(entry: Mapping[str, Any]) -> str:

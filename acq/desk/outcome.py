@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import click
 
 from acq.certificates.certificate import BenchClosed, certificate_of
+from acq.desk import lot_report
 from acq.desk.exit_codes import ExitCode
 from acq.desk.finding_text import MARKS
 from acq.desk.junit import write_junit
+from acq.desk.tables import show
 from acq.errors import BenchFailure
 from acq.records.records import Records
 from acq.runs.conduct import Outcome
+from acq.runs.lot_journals import is_lot
 
 
 def report(
@@ -25,6 +29,8 @@ def report(
     """
     if junit is not None:
         write_junit(junit, outcome)
+    if outcome.recorded and is_lot(records.run(outcome.number).opened):
+        return _report_lot(outcome, records, as_json=as_json)
     certificate, refused = None, ""
     try:
         certificate = _certificate(outcome, records)
@@ -45,6 +51,38 @@ def report(
         _summary(outcome, records)
     if certificate:
         click.echo(f"certificate: {certificate}")
+    if refused:
+        click.echo(f"bridgebench: {refused}", err=True)
+    click.echo(f"records:     {records.place}")
+    say_the_end(outcome)
+    return outcome.code
+
+
+def _report_lot(outcome: Outcome, records: Records, *, as_json: bool) -> ExitCode:
+    """A lot has a table by cell, and each of its pieces a certificate of its own."""
+    lot = records.run(outcome.number)
+    pieces, written, refused, told = [], list[Path](), "", dict[str, Any]()
+    if lot.closing.state == "finished":
+        pieces = lot_report.pieces_of(records, lot)
+        told = lot_report.document(lot, pieces)
+        written, refused = lot_report.certificates(records, outcome.folder, pieces)
+        lot_report.enter(records, told)
+    if as_json:
+        document = records.export_run(outcome.number) | {
+            "lot_report": told or None,
+            "exit_code": int(outcome.code),
+            "message": outcome.message,
+            "certificates": [str(path) for path in written],
+            "certificate_refused": refused or None,
+            "journal_file": str(outcome.folder.journal),
+        }
+        click.echo(json.dumps(document, ensure_ascii=False, indent=2))
+        return outcome.code
+    if pieces:
+        click.echo()
+        show(lot_report.parts(lot, pieces))
+    if written:
+        click.echo(f"certificates: {written[0].parent}, one of each cell")
     if refused:
         click.echo(f"bridgebench: {refused}", err=True)
     click.echo(f"records:     {records.place}")

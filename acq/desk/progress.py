@@ -103,10 +103,10 @@ class PlainLines:
             microseconds=content["t"] // 1000
         )
         lines = [SIMULATED] if run["simulated"] else []
-        lines.append(
-            f"run {run['number']}: {run['sequence']} of {_kind(cell)} {cell['serial']},"
-            f" plan {content['plan']['name']}"
-        )
+        about = f"{run['sequence']} of {_kind(cell)} {cell['serial']}"
+        if str(cell.get("type", "")).startswith("lot of "):
+            about = f"lot {cell['serial']}, {cell['type'].removeprefix('lot of ')} in fixtures"
+        lines.append(f"run {run['number']}: {about}, plan {content['plan']['name']}")
         return [*lines, *(f"NOTE  {text}" for text in content.get("lacking", ()))]
 
     def _clock(self, content: Mapping[str, Any]) -> str:

@@ -34,6 +34,8 @@ __all__ = ["Uncertainties", "budget", "expanded"]
 LINEARITY_NODES = 20  # per range: readings closer than 5 % of range share part of their linearity
 _RECTANGULAR = math.sqrt(3.0)
 
+RELAY_LEAK = "leakage of open relays"  # in a budget
+
 
 class Uncertainties:
     """The influence quantities of one run. Ask every reading of a run from the same object.
@@ -209,9 +211,7 @@ class Uncertainties:
                 total = total + self._influence(where, told, limit / _RECTANGULAR)
         if leak := float(reading.settings.get("relay_leak_siemens") or 0.0):
             share = min(1.0, abs(value) * leak)
-            leaking = self._influence(
-                ("relay leak", leak), "leakage of open relays", 1.0 / _RECTANGULAR
-            )
+            leaking = self._influence(("relay leak", leak), RELAY_LEAK, 1.0 / _RECTANGULAR)
             total = total + value * share * leaking
         return total
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 from acq.analysis.leads import Lead
 from acq.bench.bench import Request
-from acq.bench.connections import Connection, Polarity, volts
+from acq.bench.connections import NOTHING, Connection, Polarity, volts
 from acq.readings.conformity import SHARE, Limit
 from acq.readings.measured import Measured
 from acq.readings.reading import Reading
@@ -30,8 +31,16 @@ class Check:
     """Open while its block runs. In a finished check every effect is answered by the journal."""
 
     def __init__(
-        self, run: Run[Any], key: str, name: str, about: str, finished: FinishedCheck | None
+        self,
+        run: Run[Any],
+        key: str,
+        name: str,
+        about: str,
+        finished: FinishedCheck | None,
+        whose: str = "",
     ) -> None:
+        """`whose` is the serial of the cell where a run tests several."""
+        self.whose = whose
         self.key = key
         self.name = name
         self.about = about
@@ -43,14 +52,22 @@ class Check:
 
     # --- effects
 
-    def read(self, request: Request, across: tuple[Lead, Lead] | None = None) -> Reading:
+    def read(
+        self,
+        request: Request,
+        across: tuple[Lead, Lead] | None = None,
+        joins: Connection | None = None,
+    ) -> Reading:
         """Take one reading; `across` puts the meter's volts input on two leads for it.
 
-        Raises InstrumentError, BenchFailure; a journalled failure is raised again in a replay.
+        `joins` are made beside those of the open states, for this reading. Raises
+        InstrumentError, BenchFailure; a journalled failure is raised again in a replay.
         """
         connection = self._run.joined()
         if across is not None:
-            connection |= volts(*across)
+            connection |= self._run.here(volts(*across))
+        if joins is not None:
+            connection = joins if connection is NOTHING else connection | joins
         ask = {
             "at": connection.name,
             "quantity": request.quantity,
@@ -109,7 +126,7 @@ class Check:
         """Read on until the watcher has seen enough; the journal keeps what it has seen."""
         connection = self._run.joined()
         if across is not None:
-            connection |= volts(*across)
+            connection |= self._run.here(volts(*across))
         ask = {"at": connection.name, "role": request.role, "watch": watcher.as_json()}
 
         def act() -> Any:
@@ -120,7 +137,7 @@ class Check:
 
     def read_together(self, requests: Sequence[Request], connection: Connection) -> list[Reading]:
         """Start the readings of several meters in one instant, then fetch them."""
-        joined = self._run.joined() | connection
+        joined = self._run.joined() | self._run.here(connection)
         ask = {"at": joined.name, "roles": [each.role for each in requests]}
 
         def act() -> list[Any]:
@@ -216,6 +233,8 @@ class Check:
 
     def add(self, finding: Finding) -> Finding:
         """Keep one finding; in a replay it must come out as the journal has it."""
+        if self.whose:
+            finding = replace(finding, name=f"{self.whose}: {finding.name}")
         self.keep("finding", finding.name, finding.as_json())
         self.findings.append(finding)
         return finding

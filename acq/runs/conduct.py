@@ -20,23 +20,23 @@ from acq.bench.bench_file import BenchFile, read_bench_file
 from acq.bench.hands import Hands
 from acq.bench.loading import Loading
 from acq.bench.stepped_time import SteppedTime
-from acq.cells.cell import Cell
-from acq.cells.chain_subject import ChainPapers
+from acq.cells.subject import Subject
 from acq.desk.exit_codes import ExitCode, worst
-from acq.errors import BenchFailure, RepeatAsked, Stopped, WrongInput
+from acq.errors import BenchFailure, PauseAsked, RepeatAsked, Stopped, WrongInput
 from acq.readings.uncertainty import Uncertainties
 from acq.records.bench_book import RecordedBenchBook
 from acq.records.records import Records
 from acq.runs.control_socket import Onlookers
-from acq.runs.effects import Past, past_of
+from acq.runs.effects import Past, past_of, refuse_leftovers
 from acq.runs.ending import exit_code_of, stopping_once, worst_conformity
 from acq.runs.fit_for_use import check_of_the_day, overdue
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Journal, Line
 from acq.runs.live_desk import LiveDesk
-from acq.runs.opening import Opening
+from acq.runs.lot_journals import is_lot, piece_journals
+from acq.runs.opening import Opening as Opening
 from acq.runs.prompts import Technician
-from acq.runs.run import Run, refuse_leftovers
+from acq.runs.run import Run
 from acq.runs.sequence import Plan, Sequence, find_sequence
 from drivers.errors import InstrumentError
 from drivers.time import Time, WallTime
@@ -79,6 +79,7 @@ class Conductor:
         self._desk = desk
         self._bench: Bench | None = None
         self._delivery_failed = ""
+        self._pieces_failed = ""
 
     def open_new(self, opening: Opening) -> Outcome:
         """Begin a run in its new folder and conduct it to its end.
@@ -94,16 +95,19 @@ class Conductor:
             script = opening.sequence
             return self._conduct(journal, Past(), script, opening.cell, opening.plan)
 
-    def take_up(self) -> Outcome:
+    def take_up(self, repeat: RepeatAsked | None = None) -> Outcome:
         """Go on with a run that was killed, interrupted or failed.
 
-        Raises WrongInput when it is finished, or when the script differs.
+        `repeat` names a check that is measured again with all that follows it; with it a finished
+        run may be taken up too. Raises WrongInput when the run is finished, when it has no such
+        check, or when the script differs.
         """
         journal = Journal(self.folder.journal, new=False)
         with contextlib.closing(journal):
             first = _first(journal)
             past = past_of(journal.lines)
-            _refuse_finished(journal)
+            _refuse_finished(journal, repeat)
+            _refuse_unknown(past, repeat)
             frozen = first["sheets"]
             script = find_sequence(first["run"]["script"])
             cell = check(self.folder.journal, frozen, script.subject)
@@ -116,7 +120,7 @@ class Conductor:
                 )
             past.attempt += 1
             self._catch_up(journal)
-            past.expire(self._time.now_ns())
+            past.expire(self._time.now_ns(), repeat)
             journal.watch(self._onlooker)
             journal.append(
                 "resumed",
@@ -158,7 +162,7 @@ class Conductor:
         return overdue(bench, (*script.roles, *script.optional), today, loads=loads)
 
     def _conduct(
-        self, journal: Journal, past: Past, script: Sequence, cell: Cell | ChainPapers, plan: Plan
+        self, journal: Journal, past: Past, script: Sequence, cell: Subject, plan: Plan
     ) -> Outcome:
         journal.watch(self._deliver_finished_checks(journal))
         file = read_bench_file(self.folder.bench_file)
@@ -178,10 +182,13 @@ class Conductor:
             between=self._onlookers.between,
             rest=self._onlookers.rest,
             rest_excited=self._onlookers.rest_excited,
+            pausing=lambda: self._onlookers.pausing,
             book=RecordedBenchBook(self._records, file.name),
             desk=self._desk,
             relays="scanner" in file.instruments and bool(file.connections.relay),
             loading=Loading.of(file),
+            positions=file.connections.positions(),
+            maximum_amperes=_maximum_amperes(file),
             roles=[r for r in (*script.roles, *script.optional) if r in file.instruments],
         )
         with stopping_once():
@@ -189,6 +196,8 @@ class Conductor:
             message = self._switch_off(message)
             if message and code in (ExitCode.DONE, ExitCode.FAILED, ExitCode.UNDECIDED):
                 state, code = "failed", ExitCode.BENCH
+            if state == "finished" and is_lot(_first(journal)):
+                self._deliver_pieces(journal)
             self._close(journal, run, state, code, message)
         return self._outcome(code, message)
 
@@ -215,14 +224,19 @@ class Conductor:
                 refuse_leftovers(past)
             except RepeatAsked as asked:
                 past = self._again(run, past, asked)
+            except PauseAsked:
+                past = self._again(run, past, None)
             else:
                 return
 
-    def _again(self, run: Run[Any], past: Past, asked: RepeatAsked) -> Past:
-        """Return the past of the same run with the check, and what follows it, to be measured."""
+    def _again(self, run: Run[Any], past: Past, asked: RepeatAsked | None) -> Past:
+        """Return the past of the same run with the check, and what follows it, to be measured.
+
+        Without a check: only with what was not finished.
+        """
         attempt, now = past.attempt + 1, self._last_t(run.journal)
         again = past_of(run.journal.lines)
-        if asked.check not in again.finished:
+        if asked is not None and asked.check not in again.finished:
             known = ", ".join(again.finished) or "none"
             self._onlookers.say(f"no finished check {asked.check!r} to repeat; there are {known}")
         again.attempt = attempt
@@ -274,9 +288,17 @@ class Conductor:
         )
         try:
             self._records.close_run([line.raw for line in journal.lines])
-            self._delivery_failed = ""
+            self._delivery_failed = self._pieces_failed
         except BenchFailure as error:
             self._delivery_failed = str(error)
+
+    def _deliver_pieces(self, journal: Journal) -> None:
+        """Each piece gets its record before the lot is closed: a kill between loses none."""
+        try:
+            for piece in piece_journals(journal.lines):
+                self._records.close_run(piece.lines)
+        except BenchFailure as error:
+            self._pieces_failed = str(error)
 
     def _outcome(self, code: ExitCode, message: str) -> Outcome:
         if self._delivery_failed:
@@ -321,6 +343,11 @@ def _utc(time: Time) -> datetime:
     return time.utc() if isinstance(time, SteppedTime) else datetime.now(UTC)
 
 
+def _maximum_amperes(file: BenchFile) -> float | None:
+    supply = file.instruments.get("supply")
+    return None if supply is None else supply.maximum_amperes
+
+
 def bench_time(file: BenchFile) -> Time:
     """Return the clock of a bench: its simulator's, or the wall's."""
     return SteppedTime(file.simulation.control) if file.simulation else WallTime()
@@ -332,10 +359,23 @@ def _first(journal: Journal) -> Any:
     return journal.lines[0].content
 
 
-def _refuse_finished(journal: Journal) -> None:
+def _refuse_finished(journal: Journal, repeat: RepeatAsked | None) -> None:
     last = journal.lines[-1]
-    if last.what == "closed" and last.content["state"] == "finished":
+    if last.what != "closed" or last.content["state"] != "finished":
+        return
+    if repeat is None:
         raise WrongInput(f"{journal.path}: the run is finished; nothing is left to do")
+    if is_lot(_first(journal)):
+        raise WrongInput(
+            f"{journal.path}: the lot is finished, its cells have their records; run acceptance on"
+            " the cell in doubt"
+        )
+
+
+def _refuse_unknown(past: Past, repeat: RepeatAsked | None) -> None:
+    if repeat is not None and repeat.check not in past.finished:
+        known = ", ".join(past.finished) or "none"
+        raise WrongInput(f"no finished check {repeat.check!r} to repeat; there are {known}")
 
 
 def _guardian_notes(folder: RunFolder) -> list[Any]:

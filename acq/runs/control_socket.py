@@ -72,12 +72,17 @@ class Onlookers:
             if told.order == "pause":
                 self._pausing, self._keeping = told.by, told.text == KEEP_EXCITATION
                 where = "before the next check, the excitation stays on,"
+                plainly = "where nothing is energised; a test voltage is switched off now"
                 self._say(
-                    f"{told.by} wants a pause: it begins"
-                    f" {where if self._keeping else 'where nothing is energised'}"
+                    f"{told.by} wants a pause: it begins {where if self._keeping else plainly}"
                 )
             if told.order == "go-on":
                 self._pausing = ""
+
+    @property
+    def pausing(self) -> bool:
+        """Whether a pause is wanted with nothing energised."""
+        return bool(self._pausing) and not self._keeping
 
     def rest_excited(self) -> None:
         """Have a pause with the excitation on, where it was wanted so; no test voltage is on."""

@@ -164,6 +164,18 @@ def past_of(lines: Iterable[Line]) -> Past:
     return past
 
 
+def unfinished(past: Past) -> Mapping[str, FinishedCheck]:
+    """Finished checks that the script never opened; empty when it did all of them."""
+    return {key: past.finished[key] for key in past.order}
+
+
+def refuse_leftovers(past: Past) -> None:
+    """Raises ScriptDiffers when the script ended before checks that the journal finished."""
+    for check in unfinished(past).values():
+        line = check.lines[0] if check.lines else check.closing
+        raise ScriptDiffers(line.number, f"{check.key} was done here, the script ended before it")
+
+
 def error_as_json(error: InstrumentError) -> dict[str, Any]:
     """What the journal keeps of an instrument's failure; the resource (a port) stays out."""
     return {

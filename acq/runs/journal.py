@@ -92,7 +92,7 @@ class Journal:
                 raise BenchFailure(
                     f"journal {self.path} cannot be written: {error.strerror}"
                 ) from error
-            line = Line(raw, json.loads(raw))
+            line = line_of(raw)
             self.lines.append(line)
         for watcher in self._watchers:
             watcher(line)
@@ -102,6 +102,11 @@ class Journal:
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
+
+
+def line_of(raw: bytes) -> Line:
+    """Return a line by its bytes, line feed included."""
+    return Line(raw, json.loads(raw))
 
 
 def encode(content: Mapping[str, Any]) -> bytes:

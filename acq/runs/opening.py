@@ -10,7 +10,8 @@ from typing import Any
 
 from acq.bench.bench_file import BenchFile
 from acq.cells.cell import Cell
-from acq.cells.chain_subject import ChainPapers
+from acq.cells.lot_subject import LotPapers
+from acq.cells.subject import Subject
 from acq.runs.fit_for_use import DayCheck
 from acq.runs.sequence import Plan, Sequence
 
@@ -23,7 +24,7 @@ class Opening:
 
     sequence: Sequence
     plan: Plan
-    cell: Cell | ChainPapers
+    cell: Subject
     bench: BenchFile
     seed: int | None
     performer: str
@@ -65,9 +66,15 @@ class Opening:
         }
 
 
-def _named(subject: Cell | ChainPapers) -> dict[str, str]:
+def _named(subject: Subject) -> dict[str, str]:
     """What the run is about, as records and certificates name it."""
-    kind = subject.data_sheet.type if isinstance(subject, Cell) else "weighing chain"
+    match subject:
+        case Cell():
+            kind = subject.data_sheet.type
+        case LotPapers():
+            kind = f"lot of {len(subject.cells)} {subject.type}"
+        case _:
+            kind = "weighing chain"
     return {"serial": subject.serial, "type": kind}
 
 

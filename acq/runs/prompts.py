@@ -41,6 +41,7 @@ class Prompt:
     take_off: Sequence[str] = ()  # what was fitted
     by_itself: str = ""  # what the simulated bench's technician types where a person must
     load: Mapping[str, float] = field(default_factory=dict)  # kilograms or newtons, corner
+    fixtures: Mapping[int, str] = field(default_factory=dict)  # serial by position; "": empty
     shunt: Mapping[str, Any] = field(default_factory=dict)  # a resistor: between, ohms, seconds
     seen: Callable[[], bool] | None = None  # asked again and again: an instrument saw it done
 
@@ -58,16 +59,22 @@ class Prompt:
             "fit": {name: list(what) for name, what in self.fit.items()},
             "take_off": list(self.take_off),
             "shunt": dict(self.shunt),
+            "fixtures": {str(position): serial for position, serial in self.fixtures.items()},
         }
         return {
             **{key: value for key, value in more.items() if value not in ("", [], {}, None)},
             "text": self.text,
             "caution": self.caution,
             "choices": list(self.choices),
-            "off": [[join.terminal, join.lead.value] for join in self.clip_off],
-            "on": [[join.terminal, join.lead.value] for join in self.clip_on],
+            "off": [_told(join) for join in self.clip_off],
+            "on": [_told(join) for join in self.clip_on],
             "display": self.display,
         }
+
+
+def _told(join: Join) -> list[str | int]:
+    fixture = [] if join.position == 1 else [join.position]
+    return [join.terminal, join.lead.value, *fixture]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,9 +141,13 @@ def clip_prompt(off: Sequence[Join], on: Sequence[Join], caution: str) -> Prompt
     """The prompt for clips that no relay can reach."""
     parts = []
     if off:
-        parts.append("Take off: " + "; ".join(f"{j.terminal} from {j.lead}" for j in off))
+        parts.append("Take off: " + "; ".join(f"{j.terminal} from {_lead(j)}" for j in off))
     if on:
-        parts.append("Clip: " + "; ".join(f"{j.terminal} to {j.lead}" for j in on))
+        parts.append("Clip: " + "; ".join(f"{j.terminal} to {_lead(j)}" for j in on))
     return Prompt(
         text=". ".join(parts) + ".", caution=caution, clip_off=tuple(off), clip_on=tuple(on)
     )
+
+
+def _lead(join: Join) -> str:
+    return f"{join.lead}" if join.position == 1 else f"{join.lead} at position {join.position}"

@@ -16,25 +16,25 @@ from datetime import datetime
 from typing import Any, Generic, TypeVar
 
 from acq.bench.bench import Bench, Excitation, Request
-from acq.bench.connections import NOTHING, Connection, Polarity, excitation
+from acq.bench.connections import NOTHING, Connection, Polarity, at_position, excitation
 from acq.bench.hands import Hands
 from acq.bench.loading import Loading
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.cell import Cell
-from acq.cells.chain_subject import ChainPapers
-from acq.errors import BenchFailure, Skipped, WrongInput
+from acq.cells.subject import Subject
+from acq.errors import BenchFailure, PauseAsked, Skipped, WrongInput
 from acq.readings.conformity import Conformity
 from acq.readings.specification import Accuracy, find_accuracy
 from acq.readings.uncertainty import Uncertainties
 from acq.runs.bench_book import BenchBook
 from acq.runs.check import Check
-from acq.runs.effects import FinishedCheck, Needs, Past, ScriptDiffers
+from acq.runs.effects import FinishedCheck, Needs, Past
 from acq.runs.findings import Finding, withheld
 from acq.runs.journal import Journal
 from acq.runs.live_desk import LiveDesk, NobodyThere
 from acq.runs.prompts import Answer, AskingHands, Prompt, Technician
 from acq.runs.sequence import Plan
-from acq.runs.states import Excited, Joined, OpenState, TestVoltage
+from acq.runs.states import Excited, FixturesLoaded, Joined, OpenState, TestVoltage
 from acq.runs.watching import Watcher
 
 P_co = TypeVar("P_co", bound=Plan, covariant=True)
@@ -48,7 +48,7 @@ class Run(Generic[P_co]):
         *,
         journal: Journal,
         past: Past,
-        cell: Cell | ChainPapers,
+        cell: Subject,
         plan: P_co,
         uncertainties: Uncertainties,
         technician: Technician,
@@ -58,11 +58,14 @@ class Run(Generic[P_co]):
         between: Callable[[], None] = lambda: None,
         rest: Callable[[], None] = lambda: None,
         rest_excited: Callable[[], None] = lambda: None,
+        pausing: Callable[[], bool] = lambda: False,
         book: BenchBook | None = None,
         desk: LiveDesk | None = None,
         loading: Loading | None = None,
         roles: Sequence[str] | None = None,
         relays: bool = True,
+        positions: Sequence[int] = (),
+        maximum_amperes: float | None = None,
     ) -> None:
         self.subject = cell
         self.plan = plan
@@ -70,7 +73,10 @@ class Run(Generic[P_co]):
         self.uncertainties = uncertainties
         self.indication_only = indication_only
         self.relays = relays  # whether relays make the joins; else a person moves clips
+        self.positions = tuple(positions)  # fixtures that the scanner reaches
+        self.maximum_amperes = maximum_amperes  # of the supply; None: not stated
         self.findings: list[Finding] = []
+        self._turn: tuple[Cell, int] | None = None  # whose turn it is in a run on several cells
         self._past = past
         self._accuracies = accuracies
         self._technician = technician
@@ -79,6 +85,7 @@ class Run(Generic[P_co]):
         self._between = between
         self._rest = rest
         self._rest_excited = rest_excited
+        self._pausing = pausing
         self._skip_next: Skipped | None = None
         self._book = book
         self.desk = desk or NobodyThere()
@@ -100,9 +107,11 @@ class Run(Generic[P_co]):
         if self._current is not None:
             raise WrongInput(f"check {name!r} is opened inside {self._current.key!r}")
         self._have_a_rest()
-        key = self._key(name, about)
+        whose = "" if self._turn is None else self.cell.serial
+        key = self._key(f"{whose}: {name}" if whose else name, about)
         finished = self._finished(key)
-        check = Check(self, key, name, "" if about is None else str(about), finished)
+        told = "" if about is None else str(about)
+        check = Check(self, key, name, told, finished, whose)
         self._current = check
         if finished is None:
             self.journal.append("check-opened", self._t(), check=key, attempt=self._past.attempt)
@@ -129,8 +138,23 @@ class Run(Generic[P_co]):
     @contextmanager
     def connected(self, connection: Connection) -> Iterator[None]:
         """Join instruments and leads while the block runs, in addition to the outer blocks."""
-        with self._state(Joined(connection)):
+        with self._state(Joined(self.here(connection))):
             yield
+
+    @contextmanager
+    def on(self, cell: Cell, position: int) -> Iterator[None]:
+        """While the block runs all is about this cell in this fixture: checks, joins, findings."""
+        before, self._turn = self._turn, (cell, position)
+        try:
+            yield
+        finally:
+            self._turn = before
+
+    def here(self, connection: Connection) -> Connection:
+        """Return a connection with the cell whose turn it is."""
+        if self._turn is None or connection is NOTHING:
+            return connection
+        return at_position(connection, self._turn[1])
 
     @contextmanager
     def excited(
@@ -144,7 +168,24 @@ class Run(Generic[P_co]):
         `wires` 4 takes the supply's sense to the Ex leads of a 6-wire cell too.
         """
         count = wires or self.cell.wires
-        with self._state(Excited(lambda side: excitation(count, side), polarity, wanted)):
+        with self.excited_together(wanted, lambda side: self.here(excitation(count, side)), polarity):
+            yield
+
+    @contextmanager
+    def excited_together(
+        self,
+        wanted: Excitation,
+        joins: Callable[[Polarity], Connection],
+        polarity: Polarity = Polarity.NORMAL,
+    ) -> Iterator[None]:
+        """Excite the cells of all these joins at once while the block runs."""
+        with self._state(Excited(joins, polarity, wanted)):
+            yield
+
+    @contextmanager
+    def fixtures_loaded(self, name: str, prompt: Prompt) -> Iterator[None]:
+        """Have cells laid into fixtures; they lie there while the block runs."""
+        with self._state(FixturesLoaded(name, prompt)):
             yield
 
     def turn_excitation(self, side: Polarity) -> None:
@@ -195,8 +236,10 @@ class Run(Generic[P_co]):
     @property
     def cell(self) -> Cell:
         """The cell that is tested. Raises WrongInput in a run on a chain."""
+        if self._turn is not None:
+            return self._turn[0]
         if not isinstance(self.subject, Cell):
-            raise WrongInput(f"{self.subject.serial} is a chain: this sequence tests a cell")
+            raise WrongInput(f"{self.subject.serial} is no cell: this sequence tests one cell")
         return self.subject
 
     @property
@@ -248,7 +291,7 @@ class Run(Generic[P_co]):
     def begin_again(self, past: Past) -> None:
         """Start the script anew in this process: what is finished is answered by the journal."""
         self._past, self.findings = past, []
-        self._states, self._current, self._seen = [], None, {}
+        self._states, self._current, self._seen, self._turn = [], None, {}, None
         self.uncertainties = self.uncertainties.anew()
 
     def _have_a_rest(self) -> None:
@@ -325,10 +368,17 @@ class Run(Generic[P_co]):
         step_s = time.step_s if isinstance(time, SteppedTime) else self.wait_step_s
         while (left := end - self.bench.time.now_ns()) > 0:
             self._between()
+            self._pause_a_test_voltage()
             self.bench.check()
             self.bench.time.wait(min(left / 1e9, step_s))
 
     wait_step_s = 1.0
+
+    def _pause_a_test_voltage(self) -> None:
+        """Nobody waits for a dwell with a test voltage on leads: it ends, its check begins anew."""
+        on = any(isinstance(state, TestVoltage) and state.established for state in self._states)
+        if on and self._pausing():
+            raise PauseAsked
 
     def look(self) -> None:
         """Obey who looks on and see that the guardian lives; often, in an effect that goes on.
@@ -409,15 +459,3 @@ class Run(Generic[P_co]):
         if self._bench is not None:
             return self._bench.time.now_ns()
         return int(self.journal.lines[-1].content["t"]) if self.journal.lines else 0
-
-
-def unfinished(past: Past) -> Mapping[str, FinishedCheck]:
-    """Finished checks that the script never opened; empty when it did all of them."""
-    return {key: past.finished[key] for key in past.order}
-
-
-def refuse_leftovers(past: Past) -> None:
-    """Raises ScriptDiffers when the script ended before checks that the journal finished."""
-    for check in unfinished(past).values():
-        line = check.lines[0] if check.lines else check.closing
-        raise ScriptDiffers(line.number, f"{check.key} was done here, the script ended before it")

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from acq.cells.cell import Cell
-from acq.cells.chain_subject import ChainPapers
+from acq.cells.subject import Subject
 from acq.errors import WrongInput
 from acq.runs.fit_for_use import CheckOfTheDay
 from drivers.written_file import FileError, Written, read_file
@@ -49,7 +49,7 @@ class Sequence:
     default_plan: str
     optional: Listed[str] = ()  # roles that are used where the bench has them
     default_scenario: str = "healthy"  # of the simulated bench
-    subject: type[Cell] | type[ChainPapers] = Cell  # what it is run on
+    subject: type[Subject] = Cell  # what it is run on
 
     @property
     def description(self) -> str:
@@ -79,7 +79,7 @@ def sequence(
     default_scenario: str = "healthy",
     name: str = "",
     optional: Listed[str] = (),
-    subject: type[Cell] | type[ChainPapers] = Cell,
+    subject: type[Subject] = Cell,
 ) -> Callable[[Callable[[Run[Any]], None]], Sequence]:
     """Turn a script into a sequence; the name is the function's, with hyphens."""
 

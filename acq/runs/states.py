@@ -41,6 +41,20 @@ class Joined(OpenState):
         super().__init__(connection.name, connection)
 
 
+class FixturesLoaded(OpenState):
+    """Cells lie in fixtures. Whoever takes a run up again is asked for them again."""
+
+    noted = False  # nothing is energised: a pause may be had
+
+    def __init__(self, name: str, prompt: Prompt) -> None:
+        super().__init__(f"fixtures, {name}")
+        self._prompt = prompt
+
+    def enter(self, bench: Bench, ask: Ask) -> None:
+        bench.connect(NOTHING)  # no hand at a lead that something is joined to
+        ask(self._prompt)
+
+
 class Excited(OpenState):
     """The supply is on. Left: off, proven down, and off the leads."""
 

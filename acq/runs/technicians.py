@@ -16,6 +16,7 @@ from acq.runs.prompts import Answer, Prompt
 
 _EYE_S = 1.0  # bench time that it takes to read a display; common practice
 _LOOK_S = 0.1  # wall time between two looks of the meter at clips that a person moves
+_FIXTURE_S = 15.0  # bench time for laying one cell into a fixture with its plug; no source
 _HAND_S = 4.0  # bench time that the automatic technician takes for one clip; common practice
 
 
@@ -41,6 +42,9 @@ class AutomaticTechnician:
             self._time.hand("fit", element=name, between=[one, other], ohms=ohms)
         for name in prompt.take_off:
             self._time.hand("take-off", element=name)
+        for position, serial in prompt.fixtures.items():
+            self._time.hand("fixture", position=position, serial=serial or None)
+            self._time.wait(_FIXTURE_S)
         if prompt.load:
             self._load(prompt.load)
         if prompt.shunt:

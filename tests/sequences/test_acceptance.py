@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from acq.errors import RepeatAsked, WrongInput
 from acq.runs.control_socket import Told, tell
 from acq.runs.journal import Line, read_journal
 from tests.bench_watch import BenchWatch
@@ -324,6 +325,66 @@ def test_a_repeated_check_keeps_both_results(begin: Begin) -> None:
     again = [line.content for line in lines_of(trial) if line.what == "measured-again"]
     assert again[0]["check"] == "pair resistance, S+ S-"
     assert again[0]["because"] == "repeated by Ann Example: I touched the clip"
+
+
+def test_a_finished_run_is_taken_up_to_repeat_a_check_and_keeps_both(begin: Begin) -> None:
+    trial = begin()
+    assert trial.conduct() == 0
+    unknown = RepeatAsked("pair resistance, X Y", "Ann Example", "why not")
+    with pytest.raises(WrongInput, match="no finished check 'pair resistance, X Y' to repeat"):
+        trial.conduct(repeat=unknown)
+    with pytest.raises(WrongInput, match="the run is finished"):
+        trial.conduct()
+    first = len(lines_of(trial))
+    asked = RepeatAsked("zero balance", "Ann Example", "the door was open")
+    assert trial.conduct(repeat=asked) == 0
+    after = [line.content for line in lines_of(trial)[first:]]
+    again = [each["check"] for each in after if each["what"] == "measured-again"]
+    assert again[0] == "zero balance"
+    assert after[-1]["state"] == "finished"
+    assert not any("pair resistance" in str(each.get("check")) for each in after)
+
+
+def test_a_pause_during_a_test_voltage_ends_it_at_once(begin: Begin) -> None:
+    """The dwell is not waited for: voltage off, pause, then the check from its beginning."""
+    trial = begin()
+    plan = trial.folder.path / "plan.toml"
+    plan.write_text(QUICK.read_text(encoding="utf-8").replace("dwell_s = 2.0", "dwell_s = 600.0"))
+    seen: list[str] = []
+    said: list[str] = []
+    threads: list[threading.Thread] = []
+
+    def look(line: Line) -> None:
+        on = line.what == "waiting" and "insulation" in line.content["because"]
+        if on and "told" not in seen:
+            seen.append("told")
+            threads.append(say_soon(trial, Told("pause", "Ann Example"), 0.0))
+            time.sleep(0.3)  # until it is in the socket's queue
+        if line.what == "state" and "test voltage" in line.content["state"]:
+            seen.append(line.content["to"])
+            if seen.count("off") == 1 and line.content["to"] == "off":
+                threads.append(say_soon(trial, Told("go-on", "Ann Example"), 0.5))
+
+    assert trial.conduct(look, plan=str(plan), say=said.append) == 0
+    for thread in threads:
+        thread.join()
+    assert any(text.startswith("pause: nothing is energised") for text in said)
+    assert seen[:4] == ["on", "told", "off", "on"]
+    lines = [line.content for line in lines_of(trial)]
+    opened = [each["t"] for each in lines if each.get("state", "").startswith("insulation test")]
+    assert (opened[1] - opened[0]) / 1e9 < 60.0  # seconds of bench time of 600
+
+
+def say_soon(trial: Trial, told: Told, seconds: float) -> threading.Thread:
+    """Tell the run something from another thread, as another terminal does."""
+
+    def say() -> None:
+        time.sleep(seconds)
+        tell(trial.folder.control_socket, told)
+
+    thread = threading.Thread(target=say)
+    thread.start()
+    return thread
 
 
 def test_readings_that_fit_another_serial_say_so(begin: Begin) -> None:

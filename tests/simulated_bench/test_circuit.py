@@ -20,7 +20,7 @@ from simulated_bench.cell import CONDUCTORS, LEADS, Bridge, CellDescription
 from simulated_bench.circuit import Circuit, CircuitError
 from simulated_bench.elements import Element, Part, build
 from simulated_bench.regulation import Mode, SourcesFightError
-from simulated_bench.topology import STRETCH_LIMIT
+from simulated_bench.topology import LARGE, STRETCH_LIMIT, solve
 from tests.simulated_bench import star_mesh
 
 SIGNAL, EXCITATION = ("S+", "S-"), ("Ex+", "Ex-")
@@ -222,3 +222,27 @@ def test_of_two_crossed_supplies_one_wins_and_the_balance_between_them_is_not_ta
     held = sorted([abs(point.volt("a", "b") or 0.0), abs(point.volt("c", "d") or 0.0)])
     assert {point.mode("one"), point.mode("two")} != {Mode.CV}
     assert held == pytest.approx([0.0, 12.0 * 100 / 101], abs=1e-9)
+
+
+@pytest.mark.parametrize("alike", [True, False])
+def test_a_batch_of_a_large_circuit_is_solved_as_each_of_it_alone(alike: bool) -> None:
+    """A ladder of more nodes than are made together: the batch and each of it give the same."""
+    rungs, batch = 140, 3
+    draw = np.random.default_rng(5)
+    circuit = Circuit()
+    for n in range(rungs):
+        circuit.add(f"series {n}", f"node {n}", f"node {n + 1}", float(np.exp(draw.normal())))
+        circuit.add(f"across {n}", f"node {n + 1}", "earth", float(np.exp(draw.normal())))
+    circuit.add("source", "node 0", "earth", 1.0, 5.0)
+    ohms, emf, amps = circuit.values()
+    tree = circuit.compile(ohms)
+    assert tree.paths.shape[1] > LARGE
+    factors = np.ones((batch, 1)) if alike else 1 + 0.1 * draw.random((batch, len(ohms)))
+    each = ohms * factors
+    wide = np.broadcast_to(ohms, (batch, len(ohms))) if alike else each
+    charges = emf * np.arange(1.0, batch + 1)[:, None]
+    together = solve(tree, wide, charges, amps)
+    for k in range(batch):
+        alone = solve(tree, each[k] if not alike else ohms, charges[k], amps)
+        np.testing.assert_allclose(together.tree_volts[k], alone.tree_volts, rtol=1e-9, atol=1e-15)
+        np.testing.assert_allclose(together.amps[k], alone.amps, rtol=1e-9, atol=1e-15)

@@ -100,11 +100,15 @@ def deliver(number: str | None, simulated: bool, url: str | None) -> ExitCode:
 def _deliver_one(opened: Records, lines: list[Line]) -> ExitCode:
     """Deliver one journal; one that the records refuse does not keep the others back."""
     from acq.records.story import JournalBroken
+    from acq.runs.lot_journals import is_lot, piece_journals
 
     run = lines[0].content["run"]
     before = opened.delivered_up_to(run["id"])
     try:
         after = opened.deliver([line.raw for line in lines])
+        if is_lot(lines[0].content) and lines[-1].content.get("state") == "finished":
+            for piece in piece_journals(lines):
+                opened.close_run(piece.lines)
     except JournalBroken as error:
         click.echo(f"bridgebench: {error}", err=True)
         return ExitCode.BENCH

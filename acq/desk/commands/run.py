@@ -17,12 +17,13 @@ from acq.cells.cell import Cell
 from acq.cells.chain_subject import ChainPapers
 from acq.cells.chain_visit import chain_papers, visit_of
 from acq.cells.folder import find_cell, find_workshop
+from acq.cells.lot_subject import LotPapers, lot_papers
 from acq.desk.exit_codes import ExitCode
 from acq.desk.outcome import report
 from acq.desk.person import login_name
 from acq.desk.progress import Onlooker, PlainLines
 from acq.desk.writing import refuse_unwritable
-from acq.errors import WrongInput
+from acq.errors import RepeatAsked, WrongInput
 from acq.records.records import Records
 from acq.runs.conduct import Conductor, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
@@ -40,6 +41,7 @@ from drivers.time import Time
 @click.argument("sequence")
 @click.option("--cell", "serial", default="", help="Serial number of the cell.")
 @click.option("--chain", "chain_file", type=click.Path(path_type=Path), help="File of a chain.")
+@click.option("--lot", "lot_name", default="", help="File of a lot, for the sequence `lot`.")
 @click.option(
     "--typed", is_flag=True, help="A visit by hand, read from the chain's file; no bench."
 )
@@ -61,6 +63,7 @@ def run(
     sequence: str,
     serial: str,
     chain_file: Path | None,
+    lot_name: str,
     typed: bool,
     plan: str,
     bench_path: Path | None,
@@ -77,10 +80,14 @@ def run(
     as_json: bool,
     junit: Path | None,
 ) -> ExitCode:
-    """Run SEQUENCE (such as `acceptance`) on a cell or chain, keep records, make a certificate."""
+    """Run SEQUENCE (such as `acceptance`) on a cell, a lot or a chain; records and certificates."""
     script = find_sequence(sequence)
     chosen_plan = script.read_plan(plan or script.default_plan)
-    cell = _subject(script, serial, chain_file, typed=typed)
+    cell = (
+        _lot(script, lot_name, serial, chain_file)
+        if script.subject is LotPapers or lot_name
+        else _subject(script, serial, chain_file, typed=typed)
+    )
     if as_found and work_done:
         raise WrongInput("a cell is as found or as left: give --as-found, or --as-left WORK")
     if junit is not None:
@@ -144,6 +151,17 @@ def _subject(
     return find_cell(serial)
 
 
+def _lot(script: Sequence, name: str, serial: str, chain_file: Path | None) -> LotPapers:
+    """Return the lot that was named. Raises WrongInput for what is not for a lot."""
+    if script.subject is not LotPapers:
+        raise WrongInput(f"{script.name}: tests no lot; --lot goes with the sequence lot")
+    if serial or chain_file is not None:
+        raise WrongInput(f"{script.name}: its cells stand in the lot's file; give --lot FILE alone")
+    if not name:
+        raise WrongInput(f"{script.name}: which lot? give --lot FILE (or a shipped one: EX26)")
+    return lot_papers(name)
+
+
 def _form() -> tuple[str, BenchFile]:
     """Return the bench of a visit by hand: none, only a form that was typed in."""
     text = 'name = "no bench: a form, typed in"\n\n[instruments]\n'
@@ -152,14 +170,27 @@ def _form() -> tuple[str, BenchFile]:
 
 @click.command()
 @click.argument("number", metavar="RUN")
+@click.option("--repeat", "check", default="", help="A finished check to be measured again.")
+@click.option("--because", default="", help="Why it is repeated; it is kept.")
 @click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
 @click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.option("--junit", type=click.Path(path_type=Path), help="Findings as JUnit XML, for a CI.")
 def resume(
-    number: str, records_url: str | None, prompts: bool, as_json: bool, junit: Path | None
+    number: str,
+    check: str,
+    because: str,
+    records_url: str | None,
+    prompts: bool,
+    as_json: bool,
+    junit: Path | None,
 ) -> ExitCode:
-    """Take RUN up again where it was cut off; what is finished is not measured again."""
+    """Take RUN up again where it was cut off; what is finished is not measured again.
+
+    With --repeat CHECK that check and all that follows it are; both results are kept.
+    """
+    if bool(check) != bool(because):
+        raise WrongInput("to repeat a check give both: --repeat CHECK --because REASON")
     if junit is not None:
         refuse_unwritable(junit)
     folder = find_run_folder(number)
@@ -172,7 +203,8 @@ def resume(
         file = _same_bench(folder, opened["scenario"], opened["seed"])
         time = held.enter_context(leading(file, ours=True))
         conductor = _conductor(held, folder, records, time, opened["performer"], prompts, as_json)
-        return report(conductor.take_up(), records, as_json=as_json, junit=junit)
+        asked = RepeatAsked(check, login(False), because) if check else None
+        return report(conductor.take_up(asked), records, as_json=as_json, junit=junit)
 
 
 def bench_text(

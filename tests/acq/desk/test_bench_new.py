@@ -96,6 +96,8 @@ RELAYS = [
     "102 dmm XX Ex-",
     "201 dmm LO Ex-",
     "202 insulation + Ex+",
+    "2101 dmm HI Ex+ position two",
+    "2101 dmm HI Ex+ position 2",
     ENDS,
     "190 dmm HI",  # no pair: asked again
     "190 dmm HI / dmm LO",
@@ -105,6 +107,7 @@ RELAYS = [
     ENDS,
     "",  # the tester's voltage goes through relays: what they stand cannot be left out
     "150",
+    "500 mA",  # of the supply, for the cells of two fixtures
 ]
 WEIGHTS = ["y", "20", "10", "", "0.001", "2", "M1", ".", "n"]
 ANSWERS = [
@@ -165,7 +168,9 @@ def test_what_was_answered_is_read_back_from_the_file(tmp_path: Path) -> None:
         Join("dmm HI", Lead.EX_PLUS): 101,
         Join("dmm LO", Lead.EX_MINUS): 201,
         Join("insulation +", Lead.EX_PLUS): 202,
+        Join("dmm HI", Lead.EX_PLUS, 2): 2101,
     }
+    assert file.instruments["supply"].maximum_amperes == 0.5
     (reversal,) = file.connections.reversal
     assert (reversal.channel, reversal.exchanges) == (190, (("dmm HI", "dmm LO"),))
     assert file.connections.exclusive == ((101, 201),)
