@@ -25,7 +25,7 @@ from acq.readings.settling import Settling, StableCriterion
 from acq.runs.run import Run
 from sequences import exciting, steps, zero
 from sequences.exciting import POWERED
-from sequences.lot_pieces import LOOK_S, Piece, roomy, say_whose, turn_of
+from sequences.lot_pieces import Piece, roomy, say_whose, turn_of
 from sequences.lot_plan import LotPlan
 
 AGREEMENT = "guarded rejection"
@@ -145,14 +145,17 @@ def _warm_up(run: Run[LotPlan], group: Sequence[Piece], about: str) -> None:
         check.wait(before, f"{len(group)} cells and the supply warm up under excitation")
         watched = {serial: Settling(each) for serial, each in still.items()}
         because: dict[str, str] = {}
-        began = requests = None
+        began, requests = 0.0, None
+        every_s = max(each.window_s for each in still.values()) / LOOKS
+        rounds, seconds = 0, 0.0
         while True:
+            rounds += 1
             for piece in [each for each in group if each.serial in watched]:
                 with turn_of(run, piece):
                     requests = requests or steps.signal_request(run, check)
                     reading = check.read(requests, across=steps.SIGNAL)
                 seconds = reading.ended_ns / 1e9
-                began = seconds if began is None else began
+                began = began or seconds
                 if reading.value is None:
                     because[piece.serial] = "the signal is over range"
                     del watched[piece.serial]
@@ -165,8 +168,7 @@ def _warm_up(run: Run[LotPlan], group: Sequence[Piece], about: str) -> None:
                     del watched[piece.serial]
             if not watched:
                 break
-            rest = max(0.0, plan.stable_window_s / LOOKS - len(watched) * LOOK_S)
-            check.wait(rest, "zero is not stable yet")
+            check.wait(max(0.0, began + rounds * every_s - seconds), "zero is not stable yet")
         if because:
             check.withhold("; ".join(f"{who}: {why}" for who, why in because.items()))
     for piece in group:

@@ -92,8 +92,9 @@ def _watch(
     """Return each piece's newest state, and why it is not good enough; "" when it is."""
     ended: dict[str, tuple[Stability | None, str]] = {}
     settlings: dict[str, Settling] = {}
-    began: float | None = None
+    began, seconds, rounds = 0.0, 0.0, 0
     while True:
+        rounds += 1
         for piece in pieces:
             if piece.serial in ended:
                 continue
@@ -101,7 +102,7 @@ def _watch(
                 request = requests(run, expected_ohms(piece.cell, INPUT))[0]
                 reading = check.read(request, joins=run.here(ohms(INPUT)))
                 seconds = reading.ended_ns / 1e9
-                began = seconds if began is None else began
+                began = began or seconds
                 if reading.value is None or not reading.is_number:
                     ended[piece.serial] = None, ""
                     continue
@@ -114,5 +115,5 @@ def _watch(
                 ended[piece.serial] = state, "" if state.stable else because
         if len(ended) == len(pieces):
             return ended
-        rest = max(0.0, plan.every_s - (len(pieces) - len(ended)) * LOOK_S)
+        rest = max(0.0, began + rounds * plan.every_s - seconds)
         check.wait(rest, "soak: Ex+ Ex- of every fixture is watched")
