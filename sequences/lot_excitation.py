@@ -13,6 +13,7 @@ from typing import Any
 from acq.analysis.leads import INPUT
 from acq.bench.bench import Excitation
 from acq.bench.connections import (
+    Connection,
     Polarity,
     at_position,
     excitation_at_outputs,
@@ -111,12 +112,13 @@ def shared_excitation(run: Run[LotPlan], group: Sequence[Piece]) -> Excitation:
 
 def _one_group(run: Run[LotPlan], group: Sequence[Piece], load: str) -> None:
     about = f"{len(group)} cells from {group[0].serial}, {load}"
+
+    def joins(side: Polarity) -> Connection:
+        each = [at_position(excitation_at_outputs(side), piece.position) for piece in group]
+        return together(each, f"excitation {side.value} of {about}")
+
     for side in Polarity:
-        joins = together(
-            [at_position(excitation_at_outputs(side), piece.position) for piece in group],
-            f"excitation {side.value} of {about}",
-        )
-        with run.excited_together(shared_excitation(run, group), joins):
+        with run.excited_together(shared_excitation(run, group), joins, side):
             if side is Polarity.NORMAL:
                 _warm_up(run, group, about)
                 _supply_current(run, group, about)

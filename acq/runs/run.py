@@ -168,7 +168,9 @@ class Run(Generic[P_co]):
         `wires` 4 takes the supply's sense to the Ex leads of a 6-wire cell too.
         """
         count = wires or self.cell.wires
-        with self.excited_together(wanted, lambda side: self.here(excitation(count, side)), polarity):
+        with self.excited_together(
+            wanted, lambda side: self.here(excitation(count, side)), polarity
+        ):
             yield
 
     @contextmanager
