@@ -111,7 +111,8 @@ def shared_excitation(run: Run[LotPlan], group: Sequence[Piece]) -> Excitation:
 
 
 def _one_group(run: Run[LotPlan], group: Sequence[Piece], load: str) -> None:
-    about = f"{len(group)} cells from {group[0].serial}, {load}"
+    first = group[0].serial
+    about = f"{first if len(group) == 1 else f'{len(group)} cells from {first}'}, {load}"
 
     def joins(side: Polarity) -> Connection:
         each = [at_position(excitation_at_outputs(side), piece.position) for piece in group]
