@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+import signal
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from acq.runs.journal import read_journal
+from acq.runs.journal import Line, read_journal
 from acq.runs.prompts import Answer, Prompt
 from acq.runs.technicians import AutomaticTechnician
 from tests.bench_watch import BenchWatch
@@ -183,3 +184,36 @@ def test_every_point_at_both_polarities_takes_off_an_emf_that_comes_within_a_run
     reversed_on = [each for each in states if each == "excitation reversed at 10 V on"]
     assert len(reversed_on) == 5
     assert states[-1].endswith("off")
+
+
+def test_a_run_killed_while_reversed_is_taken_up_and_its_turned_points_are_not_read_again(
+    tmp_path: Path,
+) -> None:
+    plan = tmp_path / "both.toml"
+    text = Path(QUICK).read_text(encoding="utf-8").replace('"where needed"', '"every point"')
+    text = text.replace("points_percent = [0, 50, 100]", "points_percent = [0, 60, 100]")
+    plan.write_text(text.replace("falling = true", "falling = false"), encoding="utf-8")
+    trial = Trial.new(tmp_path / "run")
+    wanted = (str(plan), "B-011902", "load-series")
+
+    def strike(line: Line) -> int:
+        turned = line.what == "state" and line.content["state"].startswith("excitation reversed")
+        inside = any(
+            each.content.get("check") == "load run, 2"
+            for each in read_journal(trial.folder.journal)[0][-8:]
+        )
+        return signal.SIGKILL if turned and line.content["to"] == "on" and inside else 0
+
+    try:
+        assert trial.in_child(strike, *wanted) == -signal.SIGKILL
+        with BenchWatch(trial.control) as watch:
+            watch.seconds_until_off(2.0)
+        before = trial.folder.journal.read_bytes()
+        assert trial.in_child(lambda _: 0, *wanted) in (0, 4)
+    finally:
+        with BenchWatch(trial.control) as watch:
+            watch.end()
+    assert trial.folder.journal.read_bytes().startswith(before)
+    lines = read_journal(trial.folder.journal)[0]
+    closed = [str(line.content["check"]) for line in lines if line.what == "check-closed"]
+    assert closed.count("load run, 1") == closed.count("load run, 2") == 1
