@@ -230,9 +230,10 @@ def test_a_visit_killed_while_the_source_feeds_goes_off_and_is_taken_up(tmp_path
     fed: list[int] = []
 
     def strike(line: Line) -> int:
-        if line.content.get("kind") == "feed":
-            fed.append(line.number)
-        return signal.SIGKILL if len(fed) == 2 else 0
+        ask: Any = line.content.get("ask")
+        if line.content.get("kind") == "feed" and ask != "off" and ask["value"] > 0.0:
+            fed.append(line.number)  # the source stands at a value, and is on
+        return signal.SIGKILL if fed else 0
 
     wanted = (PLAN, "hopper-3", "weighing-chain")
     with on_bench(tmp_path) as run:
