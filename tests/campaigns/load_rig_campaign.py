@@ -16,6 +16,7 @@ the uncertainty claims to hold: meter, relays, weights, seating, noise, the swin
 from __future__ import annotations
 
 import contextlib
+import json
 import multiprocessing
 import os
 import sys
@@ -246,8 +247,13 @@ def timed_cell(seed: int) -> tuple[dict[str, tuple[float, float, float]], float]
     return found, sum(os.times()[:4]) - before
 
 
-def cells_of(seeds: Iterable[int], cpu_s: float) -> list[dict[str, tuple[float, float, float]]]:
-    """Return what cells gave, until they are done, so much CPU time is spent, or Ctrl-C."""
+def cells_of(
+    seeds: Iterable[int], cpu_s: float, kept: Path | None = None
+) -> list[dict[str, tuple[float, float, float]]]:
+    """Return what cells gave, until they are done, so much CPU time is spent, or Ctrl-C.
+
+    Each is added to the file `kept` as a line of JSON as soon as it ended.
+    """
     find_sequence("load-series")  # loaded once, before the children are forked
     found: list[dict[str, tuple[float, float, float]]] = []
     left = cpu_s
@@ -259,6 +265,9 @@ def cells_of(seeds: Iterable[int], cpu_s: float) -> list[dict[str, tuple[float, 
             for cell, spent in pool.map(timed_cell, pair, chunksize=1):
                 found.append(cell)
                 left -= spent
+                if kept is not None:  # a campaign that is cut off has not been for nothing
+                    with kept.open("a", encoding="utf-8") as file:
+                        file.write(json.dumps(cell) + "\n")
             if left <= 0.0:
                 break
     return found
@@ -267,7 +276,8 @@ def cells_of(seeds: Iterable[int], cpu_s: float) -> list[dict[str, tuple[float, 
 def main(arguments: list[str]) -> None:
     count = int(arguments[0]) if arguments else CELLS
     first = int(arguments[1]) if len(arguments) > 1 else FIRST_SEED
-    found = cells_of(range(first, first + count), 60.0 * CPU_MINUTES)
+    kept = None if arguments else TABLE.with_suffix(".jsonl")
+    found = cells_of(range(first, first + count), 60.0 * CPU_MINUTES, kept)
     text = table(tallied([cell for cell in found if cell]))
     sys.stdout.write(text + "\n")
     if not arguments:
