@@ -58,6 +58,7 @@ class Tally:
     by_kind: dict[str, int] = field(default_factory=dict)
     longest_s: dict[str, float] = field(default_factory=dict)  # wall time until all was off
     never_off: list[str] = field(default_factory=list)  # what was on beyond all patience
+    refused: list[str] = field(default_factory=list)  # runs that could not be taken up
 
     @property
     def longest_to_off_s(self) -> float:
@@ -67,18 +68,19 @@ class Tally:
 def campaign(kills: int, seed: int, until: float = math.inf, evidence: Path | None = None) -> Tally:
     """Kill runs until so many kills have struck; every run is taken up until it is finished.
 
-    No new run is begun after `until` (`time.monotonic`). The folder of a run that something
-    outlasted all patience in is copied to `evidence`.
+    No new run is begun after `until` (`time.monotonic`). The folder of a run in which
+    something stayed on, or that could not be taken up, is copied to `evidence`.
     """
     draw, tally = random.Random(seed), Tally()
+    sockets = shutil.ignore_patterns("*.sock")
     with tempfile.TemporaryDirectory() as root:
         while tally.kills < kills and time.monotonic() < until:
             tally.runs += 1
             folder = Path(root) / str(tally.runs) / "run"
-            stuck = len(tally.never_off)
+            wrong = len(tally.never_off + tally.refused)
             _one_run(folder, draw, tally, kills)
-            if evidence is not None and len(tally.never_off) > stuck:
-                shutil.copytree(folder, evidence / f"run{tally.runs}")
+            if evidence is not None and len(tally.never_off + tally.refused) > wrong:
+                shutil.copytree(folder, evidence / f"run{tally.runs}", ignore=sockets)
     return tally
 
 
@@ -88,18 +90,23 @@ def _one_run(folder: Path, draw: random.Random, tally: Tally, kills: int) -> Non
         try:
             while tally.kills < kills:
                 before = _journal(trial)
+                lines = before.count(b"\n")
                 how = draw.choice(HOW)
-                struck: list[bool] = []
+                mark = folder.parent / f"blow{tally.kills}"
                 at = draw.randint(1, _LONGEST)
-                code = trial.in_child(_blow(how, before.count(b"\n") + at, struck))
+                code = trial.in_child(_blow(how, lines + at, mark))
                 if code == 0:
+                    break
+                if not mark.exists():
+                    tally.refused.append(f"exit {code} without a blow, after {lines} lines")
                     break
                 tally.kills += 1
                 tally.by_kind[how] = tally.by_kind.get(how, 0) + 1
                 _look(how, watch, tally)
                 tally.lost += not _journal(trial).startswith(before)
             else:
-                assert trial.in_child() == 0
+                if (code := trial.in_child()) != 0:
+                    tally.refused.append(f"exit {code} at the end")
             _inspect(trial, tally)
         finally:
             watch.end()
@@ -117,13 +124,16 @@ def _look(how: str, watch: BenchWatch, tally: Tally) -> None:
     tally.longest_s[how] = max(tally.longest_s.get(how, 0.0), seconds)
 
 
-def _blow(how: str, at: int, struck: list[bool]) -> Callable[[Line], int]:
-    """Return what strikes at that line of the journal, once or from then on."""
+def _blow(how: str, at: int, mark: Path) -> Callable[[Line], int]:
+    """Return what strikes at that line of the journal, once or from then on; it leaves a mark.
+
+    The blow is struck in the run's own process, so that the mark is a file.
+    """
 
     def strike(line: Line) -> int:
-        if line.number < at or (struck and how != "Ctrl-C storm"):
+        if line.number < at or (mark.exists() and how != "Ctrl-C storm"):
             return 0
-        struck.append(True)
+        mark.touch()
         if how.startswith("Ctrl-C"):
             return signal.SIGINT
         for guardian in _struck_guardians(how):
@@ -178,6 +188,7 @@ every display shows off, on a busy machine with two cores and the lowest priorit
 * Acknowledged lines lost: **{lost}**. Finished checks done twice: **{redone}**. Runs whose records
   do not verify: **{unsound}**.
 * Longest time to proven off: **{longest:.2f} s**; still on after {patience:.0f} s: **{never}**.
+* Runs that could not be taken up: **{refused}**.
 * Run and both guardians killed in the same instant: nobody is left. Something was then on in
   {left_on} of {all_three}; it stays on until the next run on this bench is opened, which
   switches off before it does anything else.
@@ -201,6 +212,7 @@ def table(tally: Tally, seed: int, minutes: float) -> str:
         longest=tally.longest_to_off_s,
         patience=PATIENCE_S,
         never=len(tally.never_off),
+        refused=len(tally.refused),
         left_on=tally.left_on,
         all_three=tally.by_kind.get(ALL, 0),
     )
@@ -219,7 +231,9 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=math.inf)
-    parser.add_argument("--evidence", type=Path, help="a folder for runs that something outlasted")
+    parser.add_argument(
+        "--evidence", type=Path, help="a folder for runs in which something went wrong"
+    )
     given = parser.parse_args()
     began = time.monotonic()
     tally = campaign(given.kills, given.seed, began + 60.0 * given.minutes, given.evidence)

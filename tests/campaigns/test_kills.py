@@ -10,3 +10,4 @@ def test_random_kills_leave_nothing_on_and_lose_nothing() -> None:
     assert tally.kills == 6
     assert (tally.lost, tally.redone, tally.unsound) == (0, 0, 0)
     assert tally.never_off == []
+    assert tally.refused == []
