@@ -33,7 +33,8 @@ class PieceJournal:
 
 def is_lot(opened: Mapping[str, Any]) -> bool:
     """Whether a journal's first line opens a run on a lot."""
-    return "cells" in (opened.get("sheets") or {}) and "data_sheet" not in opened["sheets"]["cells"]
+    cells = (opened.get("sheets") or {}).get("cells")  # of a chain they are a table by number
+    return isinstance(cells, list) and all("data_sheet" in cell for cell in cells)
 
 
 def piece_number(lot_run: str, place: int) -> str:

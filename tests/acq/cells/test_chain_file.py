@@ -126,7 +126,9 @@ def test_every_shipped_example_can_be_read_and_says_that_it_is_invented() -> Non
 
 def test_the_u_of_a_source_by_hand_is_the_worked_one() -> None:
     """0.02 % + 3 uV on 10 mV is 0.05 %: common practice; at 10 V these are 1 mV/V, 0.3 uV/V."""
-    source = Accuracy(of_reading=2e-4, constant="0.0003 mV/V", source="invented")
+    source = Accuracy.model_validate(
+        {"of_reading": "0.02 %", "constant": "0.0003 mV/V", "source": "invented"}
+    )
     name, standard = source.part(1e-3, units.RATIO, "source of mV/V")
     assert 2.0 * standard / 1e-3 == pytest.approx(0.0005)
     assert name.startswith("source of mV/V")
