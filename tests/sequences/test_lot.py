@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +19,6 @@ from acq.runs.journal import Line, line_of, read_journal
 from acq.runs.lot_journals import piece_journals
 from drivers.written_file import FileError
 from tests.bench_watch import BenchWatch
-from tests.campaigns.scenarios import SCENARIOS
 from tests.conducting import Trial, kill_at_line
 
 QUICK = str(Path(__file__).parents[1] / "quick_lot.toml")
@@ -79,14 +77,23 @@ def ended(trial: Trial, code: int) -> Outcome:
         return Outcome(code, lines, lot, lot_report.pieces_of(records, lot), records.verify().sound)
 
 
-@pytest.fixture(scope="module")
-def tested(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
-    """One lot, tested once for all the looks at it."""
-    trial, papers = trial_of(tmp_path_factory.mktemp("lot"))
-    return ended(trial, trial.conduct(plan=QUICK, serial=papers, sequence="lot"))
+def test_a_lot_of_six_in_three_fixtures(tmp_path: Path) -> None:
+    """Tested once for all the looks at it; the lot of twenty: tests/campaigns/lot_of_twenty.py."""
+    (tmp_path / "whole").mkdir()
+    trial, papers = trial_of(tmp_path / "whole")
+    tested = ended(trial, trial.conduct(plan=QUICK, serial=papers, sequence="lot"))
+    _an_outlier_that_its_data_sheet_lets_pass_is_held(tested)
+    _the_leaking_piece_alone_fails_and_all_others_get_a_bound(tested)
+    _the_guilty_one_is_found_with_few_dwells(tested)
+    _a_sound_load_takes_one_dwell_for_each_path(tested)
+    _what_waits_is_done_once_for_a_load_and_one_supply_excites_all(tested)
+    _every_piece_has_a_run_of_its_own_that_holds_its_readings(tested)
+    _the_report_names_each_cell_and_the_lot_by_itself(tested)
+    (tmp_path / "killed").mkdir()
+    _a_killed_lot_goes_on_where_it_was_and_asks_for_the_fixtures_again(tmp_path / "killed", tested)
 
 
-def test_an_outlier_that_its_data_sheet_lets_pass_is_held(tested: Outcome) -> None:
+def _an_outlier_that_its_data_sheet_lets_pass_is_held(tested: Outcome) -> None:
     outlier = tested.piece("T-02")
     assert outlier.papers == "pass"
     assert outlier.beyond == ["resistance S+ S-"]
@@ -100,7 +107,7 @@ def test_an_outlier_that_its_data_sheet_lets_pass_is_held(tested: Outcome) -> No
     assert [piece.proposed for piece in sound] == ["accept"] * 4
 
 
-def test_the_leaking_piece_alone_fails_and_all_others_get_a_bound(tested: Outcome) -> None:
+def _the_leaking_piece_alone_fails_and_all_others_get_a_bound(tested: Outcome) -> None:
     """Ohm's law: each of a joined group has at least what they read together."""
     guilty = tested.piece("T-06")
     found = guilty.findings["insulation leads to housing"]
@@ -117,7 +124,7 @@ def test_the_leaking_piece_alone_fails_and_all_others_get_a_bound(tested: Outcom
             assert 5e9 < bound["value"] < 5e10
 
 
-def test_the_guilty_one_is_found_with_few_dwells(tested: Outcome) -> None:
+def _the_guilty_one_is_found_with_few_dwells(tested: Outcome) -> None:
     """Three joined fail, the first alone passes: what is left convicts the others' group."""
     dwells = [key for key in tested.checks("insulation joined") if "T-04" in key or "T-05" in key]
     alone = tested.checks("T-06: insulation, leads to")
@@ -127,14 +134,14 @@ def test_the_guilty_one_is_found_with_few_dwells(tested: Outcome) -> None:
     assert alone[:2] == ["T-06: insulation, leads to housing", "T-06: insulation, leads to shield"]
 
 
-def test_a_sound_load_takes_one_dwell_for_each_path(tested: Outcome) -> None:
+def _a_sound_load_takes_one_dwell_for_each_path(tested: Outcome) -> None:
     joined = tested.checks("insulation joined")
     sound = [key for key in joined if "T-01 to T-03" in key]
     assert len(sound) == 2, joined  # leads to both, shield to housing
     assert not any(key.startswith("T-01: insulation joined") for key in joined)
 
 
-def test_what_waits_is_done_once_for_a_load_and_one_supply_excites_all(tested: Outcome) -> None:
+def _what_waits_is_done_once_for_a_load_and_one_supply_excites_all(tested: Outcome) -> None:
     assert len(tested.checks("warm-up")) == 2  # loads
     currents = [
         line.content["got"]
@@ -146,7 +153,7 @@ def test_what_waits_is_done_once_for_a_load_and_one_supply_excites_all(tested: O
     assert currents[0]["value"] == pytest.approx(3 * 10 / 385.7, rel=0.01)
 
 
-def test_every_piece_has_a_run_of_its_own_that_holds_its_readings(tested: Outcome) -> None:
+def _every_piece_has_a_run_of_its_own_that_holds_its_readings(tested: Outcome) -> None:
     assert tested.code == 1
     assert tested.valid
     address = {piece.serial: piece.run for piece in tested.pieces}
@@ -164,7 +171,7 @@ def test_every_piece_has_a_run_of_its_own_that_holds_its_readings(tested: Outcom
             assert not any(str(taken_from.get("check", "")).startswith(x) for x in others)
 
 
-def test_the_report_names_each_cell_and_the_lot_by_itself(tested: Outcome) -> None:
+def _the_report_names_each_cell_and_the_lot_by_itself(tested: Outcome) -> None:
     from acq.desk.tables import Table, plain
 
     told = "\n".join(
@@ -178,25 +185,7 @@ def test_the_report_names_each_cell_and_the_lot_by_itself(tested: Outcome) -> No
     assert {each["name"]: each["beyond"] for each in compared}["resistance S+ S-"] == ["T-02"]
 
 
-def test_the_scenario_of_twenty_comes_out_as_it_says(tmp_path: Path) -> None:
-    """By the fewest readings and in four fixtures, which is the same lot and a smaller circuit.
-
-    As it is shipped, and by the shipped plan: tests/benchmarks/test_lot_bench_time.py.
-    """
-    shipped = (SCENARIOS / "lot-20.toml").read_text(encoding="utf-8")
-    expected = tomllib.loads(shipped)["expectation"]
-    smaller = shipped.replace("positions = 10", "positions = 4")
-    (tmp_path / "lot-20.toml").write_text(smaller, encoding="utf-8")
-    trial = Trial.new(tmp_path / "run", str(tmp_path / "lot-20.toml"))
-    told = ended(trial, trial.conduct(plan=QUICK, serial=expected["cell"], sequence="lot"))
-    assert told.code == expected["exit_code"]
-    assert told.lot.closing.conformity == expected["conformity"]
-    held = [piece for piece in told.pieces if piece.proposed != "accept"]
-    assert [(piece.serial, piece.proposed) for piece in held] == [(expected["where"][0], "hold")]
-    assert held[0].beyond == ["resistance S+ S-"]
-
-
-def test_a_killed_lot_goes_on_where_it_was_and_asks_for_the_fixtures_again(
+def _a_killed_lot_goes_on_where_it_was_and_asks_for_the_fixtures_again(
     tmp_path: Path, tested: Outcome
 ) -> None:
     """Killed while the second load is excited: what the first load gave is not read again."""
