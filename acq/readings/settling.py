@@ -85,7 +85,8 @@ class Settling:
 
     def _forget(self, now: float) -> None:
         # one reading older than the window stays, so that the window is known to be full
-        start = now - self._criterion.window_s
+        # (and a reading as old as the window stays out, wherever rounding puts it)
+        start = now - self._criterion.window_s * (1.0 - 1e-9)
         while len(self._window) > 1 and self._window[1][0] <= start:
             self._window.popleft()
 
