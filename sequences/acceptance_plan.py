@@ -30,7 +30,7 @@ class Judged(Written):
     rule: str = "four statements"
     largest_uncertainty_share: Share = 1 / 3
 
-    @field_validator("rule")
+    @field_validator("rule", "agreement_rule", check_fields=False)
     @classmethod
     def _known(cls, rule: str) -> str:
         try:
@@ -110,6 +110,7 @@ class Zero(Judged):
     reverse: Literal["change-over", "on-off-on"] = "change-over"
     emf_volts: Positive = 1e-5
     emf_source: str
+    agreement_rule: str = "guarded rejection, w = 0.5 U"  # of zero and lead pairs
 
 
 class SupplyCurrent(Judged):

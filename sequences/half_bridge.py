@@ -21,7 +21,7 @@ from sequences.insulation_paths import insulation_paths
 from sequences.judging import judge
 from sequences.ohms import read_pair
 from sequences.wiggle import wiggle
-from sequences.zero import AGREEMENT, withhold_zero
+from sequences.zero import withhold_zero
 
 UPPER, LOWER = LeadPair.of("Ex+", "S+"), LeadPair.of("Ex-", "S+")
 SIGNAL = (Lead.S_PLUS, Lead.EX_MINUS)
@@ -114,7 +114,7 @@ def _zero(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
         plan = run.plan.zero
         name = "zero balance"
         judge(check, seen, plan, name, name, "V/V", ratio, limits.zero_balance, marks=marks)
-        _agreement(check, seen, ratio)
+        _agreement(check, seen, ratio, plan.agreement_rule)
 
 
 def predicted(pairs: dict[LeadPair, Any]) -> Any:
@@ -122,10 +122,10 @@ def predicted(pairs: dict[LeadPair, Any]) -> Any:
     return (pairs[LOWER] + pairs[INPUT] - pairs[UPPER]) / (2.0 * pairs[INPUT]) - 0.5
 
 
-def _agreement(check: Any, seen: Seen, ratio: Any) -> None:
+def _agreement(check: Any, seen: Seen, ratio: Any, rule: str) -> None:
     difference = ratio - predicted(dict(seen.pairs))
     spread = expanded(difference).U
     source = "zero within ±U of the difference: the exact relation of three pair resistances"
     limit = Limit(-spread, spread, "V/V", source)
     name = "zero balance against the lead pairs"
-    check.finding(name, "zero balance", "V/V", difference, [limit], rule=AGREEMENT, share=None)
+    check.finding(name, "zero balance", "V/V", difference, [limit], rule=rule, share=None)

@@ -29,8 +29,6 @@ from sequences.exciting import POWERED
 from sequences.lot_pieces import Piece, roomy, say_whose, turn_of
 from sequences.lot_plan import LotPlan
 
-AGREEMENT = "guarded rejection"
-"""Of zero and lead pairs, w = U: of many sound cells chance must not reject one every day."""
 LOOKS = 12  # at each zero in one window of the stability criterion
 
 
@@ -133,7 +131,7 @@ def _one_group(run: Run[LotPlan], group: Sequence[Piece], load: str) -> None:
     for piece in group:
         with turn_of(run, piece):
             if piece.gate.is_open:
-                zero.zero_findings(run, piece.limits, piece.seen, piece.read, "", AGREEMENT)
+                zero.zero_findings(run, piece.limits, piece.seen, piece.read, "")
             else:
                 zero.withhold_zero(run, piece.seen, piece.gate.because)
 

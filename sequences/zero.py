@@ -24,7 +24,6 @@ FINDINGS = (
     ("thermal EMF", "V"),
     ("zero balance against the lead pairs", "V/V"),
 )
-AGREEMENT = "guarded rejection, w = 0.5 U"
 Excited = network.Excited[Uncertain]
 
 
@@ -114,7 +113,6 @@ def zero_findings(
     seen: Seen,
     read: Mapping[str, Excited],
     only: str,
-    agreement_rule: str = AGREEMENT,
 ) -> None:
     """What both excitations together say: the ratio, and apart from it the EMF."""
     plan = run.plan.zero
@@ -139,14 +137,14 @@ def zero_findings(
             limits.zero_balance,
             marks=marks,
         )
-        agreement(check, seen, agreement_rule)
+        agreement(check, seen, plan.agreement_rule)
 
 
 def agreement(check: Check, seen: Seen, rule: str) -> None:
     """The measured zero against the one that the pairs demand, with the budget of both.
 
-    Zero is the only value that a sound cell may show: rejected beyond 1.5 U by the usual rule, so
-    that chance alone rejects one sound cell in some hundreds and not one in twenty.
+    Zero is the only value that a sound cell may show: with a guard band the plan's rule rejects by
+    chance alone one sound cell in some hundreds (w = 0.5 U) or thousands (w = U), not in twenty.
     """
     if seen.predicted is None or seen.basis is None:
         check.withhold("no zero is predicted by the lead pairs")

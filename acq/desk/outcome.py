@@ -51,11 +51,7 @@ def report(
         _summary(outcome, records)
     if certificate:
         click.echo(f"certificate: {certificate}")
-    if refused:
-        click.echo(f"bridgebench: {refused}", err=True)
-    click.echo(f"records:     {records.place}")
-    say_the_end(outcome)
-    return outcome.code
+    return _last_lines(outcome, records, refused)
 
 
 def _report_lot(outcome: Outcome, records: Records, *, as_json: bool) -> ExitCode:
@@ -83,6 +79,11 @@ def _report_lot(outcome: Outcome, records: Records, *, as_json: bool) -> ExitCod
         show(lot_report.parts(lot, pieces))
     if written:
         click.echo(f"certificates: {written[0].parent}, one of each cell")
+    return _last_lines(outcome, records, refused)
+
+
+def _last_lines(outcome: Outcome, records: Records, refused: str) -> ExitCode:
+    """Why there is no certificate, where the records are, and how to go on."""
     if refused:
         click.echo(f"bridgebench: {refused}", err=True)
     click.echo(f"records:     {records.place}")

@@ -15,8 +15,8 @@ USED = 0.85
 """How much of each promised limit a drawn error may use: the rest is room for noise."""
 
 DRIFT = 0.4
-"""How much of that the gain may drift away in the year for which the promise holds; beyond it goes
-on. From memory: meters of this kind drift in a year by about what they are uncertain at first."""
+"""How much of that the gain may drift away in the year for which the promise holds; it goes on
+after that. Invented, as all figures here."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,6 @@ and stay what they are while that cell is read. Readings, uncertainty and statem
 from __future__ import annotations
 
 import argparse
-import subprocess
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -38,6 +37,7 @@ from tests.campaigns.drawn_cells import (
     true_zero,
 )
 from tests.campaigns.drawn_faults import possible, spoil
+from tests.campaigns.revision import revision
 
 TABLE = Path(__file__).with_name("conformity_table.md")
 RULES = (
@@ -271,7 +271,7 @@ def table(results: Results, seed: int) -> str:
 def _head(results: Results, seed: int) -> Iterator[str]:
     yield "# Cells out of tolerance that are called pass"
     yield ""
-    drawn = f"Drawn {datetime.now(UTC):%Y-%m-%d}, seed {seed}, at {_revision()}"
+    drawn = f"Drawn {datetime.now(UTC):%Y-%m-%d}, seed {seed}, at {revision()}"
     yield f"{drawn}: {results.cells} cells,"
     yield "a third with one fault of any size. Written by `python -m tests.campaigns.conformity`;"
     yield "how cells, benches and tolerances are drawn, the head of that file says. Shares are with"
@@ -377,12 +377,6 @@ def percent(hits: Sequence[bool]) -> str:
     share = float(np.mean(hits))
     error = np.sqrt(max(share * (1.0 - share), 1.0 / len(hits)) / len(hits))
     return f"{100.0 * share:.2f} ± {200.0 * error:.2f} %"
-
-
-def _revision() -> str:
-    command = ["git", "rev-parse", "--short", "HEAD"]
-    told = subprocess.run(command, cwd=TABLE.parent, capture_output=True, text=True, check=False)
-    return told.stdout.strip() or "an unknown revision"
 
 
 def main() -> None:

@@ -6,7 +6,6 @@ python -m tests.campaigns.diagnosis_table [--types N] [--cells N] [--seed N] [--
 from __future__ import annotations
 
 import argparse
-import subprocess
 import sys
 from collections import Counter
 from collections.abc import Iterator
@@ -18,6 +17,7 @@ import numpy as np
 
 from acq.analysis.faults import NONE_FOUND
 from tests.campaigns.diagnosis import Results, run
+from tests.campaigns.revision import revision
 
 HERE = Path(__file__).parent
 EDGES = (0.0, 0.5, 0.7, 0.8, 0.9, 0.95, 0.99, 0.999, 1.0)
@@ -45,7 +45,7 @@ def _head(results: Results, seed: int, command: str) -> Iterator[str]:
     sound = [x for x in outcomes if x.truth == NONE_FOUND]
     yield "# Diagnosis of drawn cells"
     yield ""
-    yield f"Drawn {datetime.now(UTC):%Y-%m-%d}, seed {seed}, at {_revision()}."
+    yield f"Drawn {datetime.now(UTC):%Y-%m-%d}, seed {seed}, at {revision()}."
     yield f"Written by `python -m tests.campaigns.diagnosis_table{_asked(command)}`; every number"
     yield "holds for the population of `tests/campaigns/drawn_cells.py` and `drawn_faults.py`."
     yield "A fault is beyond its limit where it stands first on 98 % of cells drawn of that size"
@@ -69,17 +69,6 @@ def _asked(command: str) -> str:
 def _share(hits: Iterator[bool]) -> str:
     every = list(hits)
     return f"{100.0 * sum(every) / len(every):.2f} % of {len(every)}" if every else "none"
-
-
-def _revision() -> str:
-    told = subprocess.run(
-        ["git", "rev-parse", "--short", "HEAD"],
-        cwd=HERE,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    return told.stdout.strip() or "an unknown revision"
 
 
 def _by_fault(results: Results) -> Iterator[str]:

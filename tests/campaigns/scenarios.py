@@ -21,6 +21,7 @@ from acq.runs.sequence import find_sequence
 from simulated_bench.scenario import Expectation, read_scenario
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
+from tests.sequences.quick_chains import quick_chain
 
 TESTS = Path(__file__).parents[1]
 SCENARIOS = TESTS.parent / "simulated_bench" / "scenarios"
@@ -62,7 +63,11 @@ def plan_of(expected: Expectation, *, short: bool) -> str:
 def conduct(name: str, folder: Path, *, short: bool = False) -> Found:
     """Run the sequence that a scenario expects, on its bench."""
     expected = expectation(name)
-    trial = Trial.new(folder, name)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    quick = short and expected.sequence == "weighing-chain"
+    trial = Trial.new(
+        folder, quick_chain(name.removeprefix("chain-"), folder.parent) if quick else name
+    )
     try:
         code = trial.conduct(
             plan=plan_of(expected, short=short), serial=expected.cell, sequence=expected.sequence

@@ -11,7 +11,6 @@ from tests.campaigns.clumsy import (
     BY_HAND,
     CLIPPED,
     STEADY,
-    UNDECIDED,
     Tally,
     conduct,
     table,
@@ -19,12 +18,12 @@ from tests.campaigns.clumsy import (
 
 
 # seed 13 fails a sound cell where a reading is believed without a second look at the clips
-@pytest.mark.parametrize(("seed", "verdict", "at_least"), [(7, "pass", 1), (13, UNDECIDED, 3)])
+@pytest.mark.parametrize(("seed", "at_least"), [(7, 1), (13, 3)])
 def test_clips_on_wrong_leads_are_asked_for_again_and_no_sound_cell_fails(
-    seed: int, verdict: str, at_least: int, tmp_path: Path
+    seed: int, at_least: int, tmp_path: Path
 ) -> None:
     found, again = conduct("healthy", CLIPPED, seed, tmp_path)
-    assert found == verdict
+    assert found in ALLOWED["pass"]
     assert again >= at_least
 
 

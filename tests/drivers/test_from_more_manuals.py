@@ -134,6 +134,15 @@ def peer_of_supply(supply: WordedSupply) -> Peer:
     return Peer(supply, line_end=b"\r\n", reply_end=b"\n\r")
 
 
+def opened_tester(peer: Peer) -> InsulationTester:
+    dialect = load_dialect(str(TESTER))
+    return InsulationTester.open("insulation", peer.resource, dialect, WallTime())
+
+
+def opened_supply(peer: Peer) -> Supply:
+    return Supply.open("supply", peer.resource, load_dialect(str(SUPPLY)), WallTime())
+
+
 @pytest.mark.parametrize("serve", [on_tcp, on_pty])
 @pytest.mark.parametrize(
     ("result", "value", "limit"),
@@ -151,9 +160,7 @@ def test_three_lines_with_commas_are_one_reading(
     peer = peer_of_tester(tester)
     with (
         serve(peer),
-        InsulationTester.open(
-            "insulation", peer.resource, load_dialect(str(TESTER)), WallTime()
-        ) as it,
+        opened_tester(peer) as it,
     ):
         it.start(50.0)
         found = it.read()
@@ -173,9 +180,7 @@ def test_a_tester_that_has_stopped_by_itself_gives_no_value() -> None:
     peer = peer_of_tester(tester)
     with (
         on_tcp(peer),
-        InsulationTester.open(
-            "insulation", peer.resource, load_dialect(str(TESTER)), WallTime()
-        ) as it,
+        opened_tester(peer) as it,
     ):
         it.start(50.0)
         assert it.read().value == pytest.approx(1.25e9)
@@ -189,9 +194,7 @@ def test_a_test_voltage_that_the_tester_has_not_is_refused_before_anything_is_se
     peer = peer_of_tester(tester)
     with (
         on_tcp(peer),
-        InsulationTester.open(
-            "insulation", peer.resource, load_dialect(str(TESTER)), WallTime()
-        ) as it,
+        opened_tester(peer) as it,
     ):
         with pytest.raises(RefusedError, match="volts"):
             it.start(2000.0)
@@ -204,7 +207,7 @@ def test_a_supply_that_answers_what_it_took_is_programmed_and_proven_off(serve: 
     peer = peer_of_supply(box)
     with (
         serve(peer),
-        Supply.open("supply", peer.resource, load_dialect(str(SUPPLY)), WallTime()) as supply,
+        opened_supply(peer) as supply,
     ):
         supply.program(5.0, 0.02, 5.5, remote_sense=True)
         assert (box.kept["a:u"], box.kept["a:i"], box.kept["a:p"]) == (5000, 20, 6)
@@ -223,7 +226,7 @@ def test_what_the_supply_reduces_without_complaint_is_seen() -> None:
     peer.line_end, peer.reply_end = b"\r\n", b"\n\r"
     with (
         on_tcp(peer),
-        Supply.open("supply", peer.resource, load_dialect(str(SUPPLY)), WallTime()) as supply,
+        opened_supply(peer) as supply,
         pytest.raises(RefusedError, match="volts"),
     ):
         supply.program(5.0, 0.02, 5.5, remote_sense=True)
@@ -235,7 +238,7 @@ def test_sense_leads_that_are_not_connected_are_seen_before_switching_on() -> No
     peer = peer_of_supply(box)
     with (
         on_tcp(peer),
-        Supply.open("supply", peer.resource, load_dialect(str(SUPPLY)), WallTime()) as supply,
+        opened_supply(peer) as supply,
         pytest.raises(InstrumentError),
     ):
         supply.program(5.0, 0.02, 5.5, remote_sense=True)
@@ -248,7 +251,7 @@ def test_a_tripped_output_cannot_be_switched_on() -> None:
     peer = peer_of_supply(box)
     with (
         on_tcp(peer),
-        Supply.open("supply", peer.resource, load_dialect(str(SUPPLY)), WallTime()) as supply,
+        opened_supply(peer) as supply,
     ):
         assert supply.has_tripped()
         supply.program(5.0, 0.02, 5.5)
@@ -280,9 +283,7 @@ def test_a_banner_that_comes_late_is_no_answer_and_a_later_one_says_that_it_star
     peer.manners = Manners(before=b"READY 3.1\r", times=1)
     with (
         on_tcp(peer),
-        InsulationTester.open(
-            "insulation", peer.resource, load_dialect(str(TESTER)), WallTime()
-        ) as it,
+        opened_tester(peer) as it,
     ):
         it.start(50.0)
         peer.behave(Manners(before=b"READY 3.1\r", times=1))
@@ -298,7 +299,7 @@ def test_the_reply_of_another_output_is_no_reading() -> None:
     peer.line_end, peer.reply_end = b"\r\n", b"\n\r"
     with (
         on_tcp(peer),
-        Supply.open("supply", peer.resource, load_dialect(str(SUPPLY)), WallTime()) as supply,
+        opened_supply(peer) as supply,
         pytest.raises(ReplyError, match="output b, not a"),
     ):
         supply.read("voltage")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,31 +12,11 @@ import pytest
 
 from acq.errors import RepeatAsked, WrongInput
 from acq.runs.control_socket import Told, tell
-from acq.runs.journal import Line, read_journal
-from tests.bench_watch import BenchWatch
+from acq.runs.journal import Line
 from tests.conducting import QUICK, Trial
+from tests.sequences.trials import Begin, lines_of
 
 EVERYTHING = str(Path(__file__).parents[1] / "everything.toml")
-Begin = Callable[..., Trial]
-
-
-@pytest.fixture
-def begin(tmp_path: Path) -> Iterator[Begin]:
-    """Return a maker of trials, each on a bench of its own that ends with the test."""
-    trials: list[Trial] = []
-
-    def new(scenario: str = "healthy") -> Trial:
-        trials.append(Trial.new(tmp_path / f"run{len(trials)}", scenario))
-        return trials[-1]
-
-    yield new
-    for trial in trials:
-        with BenchWatch(trial.control) as watch:
-            watch.end()
-
-
-def lines_of(trial: Trial) -> list[Line]:
-    return read_journal(trial.folder.journal)[0]
 
 
 def findings(trial: Trial) -> dict[str, Mapping[str, Any]]:

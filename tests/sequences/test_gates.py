@@ -7,44 +7,33 @@ harmless to stressful.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from acq.errors import Stopped
 from acq.runs.control_socket import Told, tell
-from acq.runs.journal import Line, read_journal
+from acq.runs.journal import Line
 from acq.runs.prompts import Answer, Prompt
 from acq.runs.technicians import AutomaticTechnician
 from tests.bench_watch import BenchWatch
 from tests.conducting import QUICK, Trial
 from tests.sequences.test_acceptance import HALF, papers
+from tests.sequences.trials import Begin, lines_of
 
 TESTS = Path(__file__).parents[1]
 LOAD = str(TESTS / "quick_load.toml")
 AS_FOUND = str(TESTS / "quick_as_found.toml")
-Begin = Callable[..., Trial]
 
 
-@pytest.fixture
-def begin(tmp_path: Path) -> Iterator[Begin]:
-    """Return a maker of trials; after the test everything must be off on each of their benches."""
-    trials: list[Trial] = []
-
-    def new(scenario: str = "healthy") -> Trial:
-        trials.append(Trial.new(tmp_path / f"run{len(trials)}", scenario))
-        return trials[-1]
-
-    yield new
+@pytest.fixture(autouse=True)
+def everything_is_off_at_the_end(trials: list[Trial]) -> Iterator[None]:
+    """After each test nothing may be on, on any of its benches."""
+    yield
     for trial in trials:
         with BenchWatch(trial.control) as watch:
             assert watch.energised() == []
-            watch.end()
-
-
-def lines_of(trial: Trial) -> list[Line]:
-    return read_journal(trial.folder.journal)[0]
 
 
 def excited(trial: Trial) -> list[str]:

@@ -32,10 +32,10 @@ from sequences.weighing_chain_plan import Feed
 from tests.acq.certificates.pdf_text import pages
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
+from tests.sequences.quick_chains import quick_chain
 
 PLAN = str(Path(__file__).parent.parent / "quick_chain.toml")
 START = "from acq.desk.command_line import main; main()"
-CHAINS = Path(__file__).parent / "chains"
 PLANS = Path(sequences.__file__).parent / "plans"
 LOOP = "transmitter I+ to loop terminal"
 
@@ -60,8 +60,8 @@ class Visit:
         self.found = {finding["name"]: finding for finding in findings}
         return code
 
-    def simulated(self, chain: str) -> int:
-        scenario = str(CHAINS / f"{chain}.toml")
+    def simulated(self, chain: str, *changes: tuple[str, str]) -> int:
+        scenario = quick_chain(chain, self.folder, *changes)
         return self.run("--chain", "hopper-3", "--simulated", "--scenario", scenario)
 
     def lines(self) -> list[Line]:
@@ -77,7 +77,7 @@ def visit(tmp_path: Path) -> Visit:
 
 
 def test_a_sound_powered_loop_is_sunk_into_and_every_interface_passes(visit: Visit) -> None:
-    assert visit.simulated("two_wire") == 0, visit.said
+    assert visit.simulated("two-wire") == 0, visit.said
     assert visit.found["block at fault"]["conformity"] == "pass"
     # 24 V of the input itself: the source takes the transmitter's place and never drives
     assert visit.found["open-circuit voltage of the input"]["value"] == pytest.approx(24.0, abs=0.1)
@@ -165,12 +165,7 @@ def fed_at_the_input(lines: list[Line]) -> list[object]:
 
 def test_an_input_that_is_neither_dead_nor_a_loop_supply_is_never_fed(visit: Visit) -> None:
     """12 to 30 V are a loop supply, below 0.5 V is dead; between them: stop."""
-    text = (CHAINS / "two_wire.toml").read_text(encoding="utf-8")
-    scenario = visit.folder / "seven.toml"
-    changed = text.replace("supply_volts = 24.0", "supply_volts = 7.0")
-    assert changed != text
-    scenario.write_text(changed, encoding="utf-8")
-    visit.run("--chain", "hopper-3", "--simulated", "--scenario", str(scenario))
+    visit.simulated("two-wire", ("supply_volts = 24.0", "supply_volts = 7.0"))
     assert fed_at_the_input(visit.lines()) == []
     reasons = " ".join(str(line.content.get("because", "")) for line in visit.lines())
     assert "on the open input is neither dead nor a loop supply" in reasons
@@ -194,8 +189,8 @@ def test_a_dead_input_is_only_fed_when_the_loop_drawing_confirms(tmp_path: Path)
 @pytest.mark.parametrize(
     ("chain", "block"),
     [
-        ("open_pair", "junction box"),
-        ("sense_missing", "home-run cable"),
+        ("open-signal-pair", "junction box"),
+        ("sense-missing", "home-run cable"),
     ],
 )
 def test_the_block_at_fault_is_named(visit: Visit, chain: str, block: str) -> None:
@@ -206,7 +201,8 @@ def test_the_block_at_fault_is_named(visit: Visit, chain: str, block: str) -> No
 
 
 def test_a_pulsed_excitation_refuses_the_plain_source(visit: Visit) -> None:
-    assert visit.simulated("pulsed") == 4, visit.said
+    pulsed = ("full_mv_v = 2.0011", 'full_mv_v = 2.0011\nexcitation = "pulsed"\nduty = 0.5')
+    assert visit.simulated("healthy", pulsed) == 4, visit.said
     withheld = {
         c["check"]: c["because"] for c in visit.document["checks"] if c["state"] == "withheld"
     }
@@ -218,7 +214,7 @@ def test_a_pulsed_excitation_refuses_the_plain_source(visit: Visit) -> None:
 @contextmanager
 def on_bench(folder: Path) -> Iterator[Trial]:
     """A trial on the sound chain; its bench is ended after it."""
-    trial = Trial.new(folder / "run", str(CHAINS / "healthy.toml"))
+    trial = Trial.new(folder / "run", quick_chain("healthy", folder))
     try:
         yield trial
     finally:

@@ -19,18 +19,18 @@ from acq.runs.prompts import Answer, Prompt
 from acq.runs.technicians import AutomaticTechnician
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
+from tests.sequences.quick_chains import quick_chain
 
 QUICK = Path(__file__).parent.parent / "quick_chain.toml"
-HEALTHY = Path(__file__).parent / "chains" / "healthy.toml"
 
 
-def written(folder: Path, name: str, source: Path, *changes: tuple[str, str]) -> str:
-    """A copy of a file with changes that must all apply."""
-    text = source.read_text(encoding="utf-8")
+def quick_plan(folder: Path, *changes: tuple[str, str]) -> str:
+    """The shortest plan with changes that must all apply."""
+    text = QUICK.read_text(encoding="utf-8")
     for old, new in changes:
         assert old in text, old
         text = text.replace(old, new, 1)
-    path = folder / name
+    path = folder / "plan.toml"
     path.write_text(text, encoding="utf-8")
     return str(path)
 
@@ -73,12 +73,12 @@ def visited(
 def test_two_meters_take_mv_and_ma_together_and_cold_ohms_and_loads_are_read_as_left(
     tmp_path: Path,
 ) -> None:
-    scenario = written(
-        tmp_path, "two.toml", HEALTHY,
+    scenario = quick_chain(
+        "healthy", tmp_path,
         ("[instruments.source]", "[instruments.source]\n[instruments.second-dmm]"),
     )  # fmt: skip
-    plan = written(
-        tmp_path, "plan.toml", QUICK,
+    plan = quick_plan(
+        tmp_path,
         ("measure = false", "measure = true"),
         ("corner_kilograms = 300.0", "corner_kilograms = 300.0\nas_left_kilograms = 900.0"),
     )  # fmt: skip
@@ -127,12 +127,12 @@ class Careless(AutomaticTechnician):
 def test_an_earthed_source_stops_before_it_feeds_and_no_ohms_without_proof_of_off(
     tmp_path: Path,
 ) -> None:
-    scenario = written(
-        tmp_path, "earthed.toml", HEALTHY,
+    scenario = quick_chain(
+        "healthy", tmp_path,
         ("full_mv_v = 2.0011", "full_mv_v = 2.0011\nexcitation_earth_ohms = 0.1"),
         ("[instruments.source]", "[instruments.source]\nearthed = true"),
     )  # fmt: skip
-    plan = written(tmp_path, "plan.toml", QUICK, ("measure = false", "measure = true"))
+    plan = quick_plan(tmp_path, ("measure = false", "measure = true"))
     Careless.said = 0
     with visited(tmp_path, scenario, plan, Careless) as seen:
         volts = [e["ask"] for e in seen.effects("feed") if e["ask"] != "off"]
@@ -153,8 +153,8 @@ def test_two_resistors_take_the_cells_place_and_a_floating_source_counts_in_the_
     tmp_path: Path, common: str
 ) -> None:
     stand_in = ("[stand_in]\n", f'[stand_in]\nload = "resistors"\ncommon_mode = "{common}"\n')
-    plan = written(tmp_path, "plan.toml", QUICK, stand_in)
-    with visited(tmp_path, str(HEALTHY), plan) as seen:
+    plan = quick_plan(tmp_path, stand_in)
+    with visited(tmp_path, quick_chain("healthy", tmp_path), plan) as seen:
         top = "as found: I4-I5 2.0011 mV/V fed at the transmitter, current"
         name = "common mode of the source, off the middle of the excitation"
         line = {b["name"]: b["standard_uncertainty"] for b in seen.found[top]["budget"]}[name]
