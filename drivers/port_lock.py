@@ -27,6 +27,23 @@ _TRY_EVERY_S = 0.01
 class PortInUseError(ConnectionError):
     """Another process holds the port."""
 
+    def __init__(self, owner: str) -> None:
+        super().__init__(f"in use by {owner or 'another process'}")
+        self._owner = re.match(r"process (\d+) ", owner)
+
+    @property
+    def inherited(self) -> bool:
+        """Whether the owner has ended, and a process that it started holds the port."""
+        if self._owner is None:
+            return False
+        try:
+            os.kill(int(self._owner[1]), 0)  # signal 0 asks only
+        except ProcessLookupError:
+            return True
+        except PermissionError:
+            return False
+        return False
+
 
 class PortLock:
     """Held from construction to `release`."""
@@ -48,7 +65,7 @@ class PortLock:
                 if time.monotonic() > end:
                     owner = os.read(handle, 200).decode("utf-8", "replace").strip()
                     os.close(handle)
-                    raise PortInUseError(f"in use by {owner or 'another process'}") from None
+                    raise PortInUseError(owner) from None
                 time.sleep(_TRY_EVERY_S)
         os.ftruncate(handle, 0)
         os.pwrite(handle, f"process {os.getpid()} as {role}\n".encode(), 0)

@@ -65,7 +65,7 @@ def bench_in_use(path: Path | None, *, simulated: bool, scenario: str) -> Iterat
     else:
         raise WrongInput(f"which bench? give --bench FILE (or {VARIABLE}), or --simulated")
     with contextlib.ExitStack() as held:
-        lock = BenchLock(lock_name_of(file))
+        lock = BenchLock(lock_name_of(file), lambda text: click.echo(text, err=True))
         held.callback(lock.release)
         time: Time = WallTime()
         if file.simulation is not None:

@@ -19,6 +19,7 @@ from acq.bench.bench import Bench
 from acq.bench.bench_file import BenchFile, read_bench_file
 from acq.bench.hands import Hands
 from acq.bench.loading import Loading
+from acq.bench.lock import await_guardian
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.subject import Subject
 from acq.desk.exit_codes import ExitCode, worst
@@ -87,6 +88,7 @@ class Conductor:
         Raises BenchFailure when a calibration is overdue and `indication_only` is not allowed.
         """
         opening = self._looked_at_due_dates(opening)
+        await_guardian(opening.bench, self._onlookers.say)
         journal = Journal(self.folder.journal, new=True)
         with contextlib.closing(journal):
             journal.watch(self._onlooker)
@@ -112,12 +114,14 @@ class Conductor:
             script = find_sequence(first["run"]["script"])
             cell = check(self.folder.journal, frozen, script.subject)
             plan = check(self.folder.journal, first["plan"], script.plan)
-            late = self._overdue(script, plan, read_bench_file(self.folder.bench_file))
+            bench = read_bench_file(self.folder.bench_file)
+            late = self._overdue(script, plan, bench)
             if late and not first["run"]["indication_only"]:
                 raise BenchFailure(
                     f"calibration overdue since this run began: {', '.join(late)}; its results"
                     " are kept, begin a new one when it is calibrated"
                 )
+            await_guardian(bench, self._onlookers.say)  # what it did is part of this story
             past.attempt += 1
             self._catch_up(journal)
             past.expire(self._time.now_ns(), repeat)

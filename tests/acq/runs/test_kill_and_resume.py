@@ -84,6 +84,18 @@ def test_a_run_killed_anywhere_is_off_at_once_and_goes_on_where_it_was(
         assert kept.run(trial.folder.number or "run").closing.state == "finished"
 
 
+def test_a_run_taken_up_while_its_guardian_still_switches_off_waits_for_it(trial: Trial) -> None:
+    assert trial.in_child(at_first("check-opened", check="signal, reversed")) == -signal.SIGKILL
+    assert trial.in_child() == 0  # at once
+    resumed = next(line for line in lines_of(trial) if line.what == "resumed")
+    # nothing of what the guardian did is missing from the story
+    assert resumed.content["guardian"][-1] == [
+        ["insulation", True],
+        ["supply", True],
+        ["scanner", True],
+    ]
+
+
 def test_a_finished_run_is_not_taken_up_again(trial: Trial) -> None:
     assert trial.in_child() == 0
     with pytest.raises(WrongInput, match="is finished"):
