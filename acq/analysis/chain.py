@@ -46,6 +46,18 @@ def excitation_trimmed(rated_output: float, input_ohms: float, trim_ohms: float)
     return rated_output * input_ohms / (input_ohms + trim_ohms)
 
 
+def excitation_kept(input_ohms: float, conductor_ohms: float, *, joined: bool) -> float:
+    """What a 6-wire cell's bridge keeps of the excitation when no sense lead is used.
+
+    `input_ohms` is read between its Ex leads at the end of the cable, `conductor_ohms` is one
+    conductor of it. Its rated output holds per volt at the bridge. With the sense leads `joined`
+    to the Ex leads, half a conductor is left in each; else a whole one (voltage divider).
+    """
+    bridge = input_ohms - 2 * conductor_ohms
+    left = conductor_ohms if joined else 2 * conductor_ohms
+    return bridge / (bridge + left)
+
+
 def signal_shunted(ratio: float, output_ohms: float, shunt_ohms: float) -> tuple[float, float]:
     """Output in V/V and output resistance of a cell with a trim resistor across its signal pair."""
     share = shunt_ohms / (shunt_ohms + output_ohms)

@@ -52,7 +52,8 @@ class ChainCell:
     """One cell of the group: its sheet, its trim, and its share of an evenly spread load.
 
     `compensation_plus` is the part of the span compensation that sits in Ex+: a half when
-    symmetrical or not known, 1 when one-sided. `wires` 6: with sense leads of its own.
+    symmetrical or not known, 1 when one-sided. `wires` 6: with sense leads of its own; then
+    its sheet holds per volt at the bridge, where `excitation_kept` of a volt at the box arrives.
     """
 
     name: str
@@ -65,11 +66,13 @@ class ChainCell:
     excitation_trim_ohms: float = 0.0
     compensation_plus: float = 0.5
     wires: int = 4
+    excitation_kept: float = 1.0
 
     def ratio(self, load: float) -> float:
         """Output in V/V per volt at the box under this load in kg, its trim in place."""
         ideal = self.zero + self.rated_output * load / self.capacity
-        return excitation_trimmed(ideal, self.input_ohms, self.excitation_trim_ohms)
+        trimmed = excitation_trimmed(ideal, self.input_ohms, self.excitation_trim_ohms)
+        return trimmed * self.excitation_kept
 
 
 @dataclass(frozen=True, slots=True)

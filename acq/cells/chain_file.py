@@ -100,6 +100,8 @@ class ChainCellEntry(Written):
     input_resistance: Ohms = None
     output_resistance: Ohms = None
     wires: Literal[4, 6] | None = None  # 4 when no paper says
+    sense_leads: Literal["joined", "open"] = "joined"  # in the box, to the Ex leads; of 6 wires
+    conductor_resistance: Ohms = None  # one conductor of the cell's own cable
     gravity: Gravity = None  # where the sheet was made
     share: Fraction = None  # of an evenly spread load; equal when blank
     excitation_trim: Ohms = 0.0

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from acq.analysis.chain import Transmitter as PaperTransmitter
+from acq.analysis.chain import excitation_kept
 from acq.analysis.chain_isolation import Answer, Isolation, isolate
 from acq.analysis.chain_papers import (
     Block,
@@ -92,6 +93,22 @@ def visit(plant: Plant, faults: list[Fault]) -> ChainReadings:
             rows += _excitation(point)
             rows += _lifted(plant, faults, name, list(forces))
     return ChainReadings(states=states, rows=(*rows, *_fed(plant)))
+
+
+@pytest.mark.parametrize("joined", [True, False])
+def test_a_cell_of_six_wires_loses_what_its_own_cable_takes(joined: bool) -> None:
+    """The divider of the papers against the general circuit; 350.3 + 2 x 17.5 + 2 x 0.35 ohm."""
+    kept = excitation_kept(386.0, 0.35, joined=joined)
+    assert kept == pytest.approx(385.3 / (385.65 if joined else 386.0))
+    cell = replace(CELL, description=replace(DESCRIPTION, wires=6), sense_joined=joined)
+    plant = replace(PLANT, cells=[cell] * 4)
+    papers = replace(
+        PAPERS, cells=tuple(replace(cell, excitation_kept=kept) for cell in PAPERS.cells)
+    )
+    read = _ratio(steady(plant, plant.forces(800 * G), []), "box", "box Ex")
+    # the rest is two screws of the box in a cell's excitation, 26 ppm of 385 ohm
+    assert read == pytest.approx(papers.box_ratio((305.0,) * 4), rel=3e-5)
+    assert papers.box_ratio((305.0,) * 4) < PAPERS.box_ratio((305.0,) * 4) * (1 - 8e-4)
 
 
 def _ratio(point: ChainPoint, at: str, per: str) -> float:

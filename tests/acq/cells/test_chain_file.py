@@ -45,6 +45,25 @@ def written(tmp_path: Path, text: str) -> Path:
     return path
 
 
+def test_what_the_cable_of_a_six_wire_cell_takes_is_counted_or_said(tmp_path: Path) -> None:
+    def kept(more: str) -> tuple[float, tuple[str, ...]]:
+        visit = read_chain(written(tmp_path, HEAD + CELL + more))
+        return visit.chain.cells[1].excitation_kept, visit.notes
+
+    # 5 m of 0.25 mm2: 0.35 ohm a conductor, half of it in each of the joined leads
+    assert kept("")[0] == pytest.approx(1 - 0.35 / 385.1, rel=1e-5)
+    assert kept('sense_leads = "open"')[0] == pytest.approx(1 - 0.70 / 385.1, rel=1e-5)
+    assert kept('conductor_resistance = "1 ohm"')[0] == pytest.approx(1 - 1.0 / 384.1, rel=1e-5)
+    assert kept("wires = 4")[0] == 1.0
+    bare = CELL.replace(
+        'serial = "B-011902"', 'wires = 6\nrated_output = "2 mV/V"\ncapacity = "5 t"'
+    )
+    bare += 'input_resistance = "385 ohm"\noutput_resistance = "351 ohm"'
+    visit = read_chain(written(tmp_path, HEAD + bare))
+    assert visit.chain.cells[1].excitation_kept == 1.0
+    assert any("2: 6 wires, but no paper tells" in note for note in visit.notes)
+
+
 def test_gaps_are_filled_from_the_papers_and_said(tmp_path: Path) -> None:
     visit = read_chain(written(tmp_path, HEAD + CELL))
 
