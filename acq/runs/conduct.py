@@ -368,7 +368,11 @@ def _refuse_finished(journal: Journal, repeat: RepeatAsked | None) -> None:
     if last.what != "closed" or last.content["state"] != "finished":
         return
     if repeat is None:
-        raise WrongInput(f"{journal.path}: the run is finished; nothing is left to do")
+        number = _first(journal)["run"]["number"]
+        raise WrongInput(
+            f"{journal.path}: the run is finished; nothing is left to measure (what the records"
+            f" lack of it: bridgebench records deliver {number})"
+        )
     if is_lot(_first(journal)):
         raise WrongInput(
             f"{journal.path}: the lot is finished, its cells have their records; run acceptance on"

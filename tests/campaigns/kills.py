@@ -24,7 +24,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from acq.records.records import Records
-from acq.runs.journal import Line
+from acq.runs.journal import Line, read_journal
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
 
@@ -59,6 +59,7 @@ class Tally:
     longest_s: dict[str, float] = field(default_factory=dict)  # wall time until all was off
     never_off: list[str] = field(default_factory=list)  # what was on beyond all patience
     refused: list[str] = field(default_factory=list)  # runs that could not be taken up
+    behind: int = 0  # blows that struck when the run was finished: only its delivery was left
 
     @property
     def longest_to_off_s(self) -> float:
@@ -104,6 +105,10 @@ def _one_run(folder: Path, draw: random.Random, tally: Tally, kills: int) -> Non
                 tally.by_kind[how] = tally.by_kind.get(how, 0) + 1
                 _look(how, watch, tally)
                 tally.lost += not _journal(trial).startswith(before)
+                if _finished(trial):
+                    tally.behind += 1
+                    _deliver(trial)  # as `bridgebench records deliver` does
+                    break
             else:
                 if (code := trial.in_child()) != 0:
                     tally.refused.append(f"exit {code} at the end")
@@ -155,6 +160,16 @@ def _journal(trial: Trial) -> bytes:
     return trial.folder.journal.read_bytes() if trial.folder.journal.exists() else b""
 
 
+def _finished(trial: Trial) -> bool:
+    last = read_journal(trial.folder.journal)[0][-1:]
+    return bool(last) and last[0].content.get("state") == "finished"
+
+
+def _deliver(trial: Trial) -> None:
+    with Records.open(f"sqlite:///{trial.folder.path / 'records.sqlite'}", simulated=True) as kept:
+        kept.deliver([line.raw for line in read_journal(trial.folder.journal)[0]])
+
+
 def _inspect(trial: Trial, tally: Tally) -> None:
     with Records.open(f"sqlite:///{trial.folder.path / 'records.sqlite'}", simulated=True) as kept:
         tally.unsound += bool(kept.verify().problems)
@@ -188,7 +203,8 @@ every display shows off, on a busy machine with two cores and the lowest priorit
 * Acknowledged lines lost: **{lost}**. Finished checks done twice: **{redone}**. Runs whose records
   do not verify: **{unsound}**.
 * Longest time to proven off: **{longest:.2f} s**; still on after {patience:.0f} s: **{never}**.
-* Runs that could not be taken up: **{refused}**.
+* Runs that could not be taken up: **{refused}**. Blows that fell when a run had just finished, so
+  that only its delivery was left: {behind}.
 * Run and both guardians killed in the same instant: nobody is left. Something was then on in
   {left_on} of {all_three}; it stays on until the next run on this bench is opened, which
   switches off before it does anything else.
@@ -213,6 +229,7 @@ def table(tally: Tally, seed: int, minutes: float) -> str:
         patience=PATIENCE_S,
         never=len(tally.never_off),
         refused=len(tally.refused),
+        behind=tally.behind,
         left_on=tally.left_on,
         all_three=tally.by_kind.get(ALL, 0),
     )
