@@ -137,6 +137,7 @@ class Stability(Judged):
 
     seconds: Positive = 600.0
     every_s: Positive = 10.0
+    by_hand_every_s: Positive = 60.0  # of a meter that a person reads
     drift_percent_per_minute: Positive = 0.002  # of the rated output
     noise_percent: Positive = 0.02
     step_percent: Positive = 0.02

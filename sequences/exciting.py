@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from acq.analysis.leads import INPUT, OUTPUT
 from acq.bench.connections import Polarity, excitation, volts
 from acq.cells.limits import Limits
-from acq.readings.measured import is_number
+from acq.readings.budget import expanded
+from acq.readings.measured import Measured, is_number
+from acq.readings.rules import Limit
 from acq.runs.effects import Needs
 from acq.runs.run import Run
 from sequences import steps
@@ -89,6 +93,11 @@ def input_by_supply(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> Non
         marks = []
         if measured is not None and is_number(measured) and is_number(amperes) and amperes.x:
             marks.append(f"I = U/Rin: {volts / amperes.x:.4g} ohm, the meter {measured.x:.6g} ohm")
+        expected = limits.supply_current(volts)
+        if too_coarse := _too_coarse(run, amperes, expected):
+            marks.append(too_coarse)
+            check.finding(seen.named("supply current"), "current", "A", amperes, marks=marks)
+            return
         judge(
             check,
             seen,
@@ -97,9 +106,20 @@ def input_by_supply(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> Non
             "current",
             "A",
             amperes,
-            limits.supply_current(volts),
+            expected,
             marks=marks,
         )
+
+
+def _too_coarse(run: Run[AcceptancePlan], amperes: Measured, limits: Sequence[Limit]) -> str:
+    """Why the supply's ammeter cannot judge; empty where it can. The meter's ohms have decided."""
+    deciding = next((limit for limit in limits if limit.decides), None)
+    if deciding is None or not is_number(amperes):
+        return ""
+    spread, most = expanded(amperes).U, run.plan.supply_current.largest_uncertainty_share
+    if spread <= most * deciding.tolerance:
+        return ""
+    return f"told, not judged: the supply's ammeter is too coarse for {deciding}"
 
 
 def sides(run: Run[AcceptancePlan]) -> tuple[list[Polarity], str]:

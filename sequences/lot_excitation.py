@@ -144,7 +144,7 @@ def _warm_up(run: Run[LotPlan], group: Sequence[Piece], about: str) -> None:
         still = {piece.serial: roomy(_still(run, piece), len(group)) for piece in group}
         before = max(0.0, plan.warm_up_s - max(each.window_s for each in still.values()))
         check.wait(before, f"{len(group)} cells and the supply warm up under excitation")
-        watched = {serial: Settling(each) for serial, each in still.items()}
+        watched: dict[str, Settling | None] = dict.fromkeys(still)
         because: dict[str, str] = {}
         began, requests = 0.0, None
         every_s = max(each.window_s for each in still.values()) / LOOKS
@@ -161,7 +161,11 @@ def _warm_up(run: Run[LotPlan], group: Sequence[Piece], about: str) -> None:
                     because[piece.serial] = "the signal is over range"
                     del watched[piece.serial]
                     continue
-                state = watched[piece.serial].add(seconds, reading.value, reading.raw)
+                settling = watched[piece.serial]
+                if settling is None:
+                    shown = steps.as_fine_as_shown(run, still[piece.serial], reading)
+                    settling = watched[piece.serial] = Settling(shown)
+                state = settling.add(seconds, reading.value, reading.raw)
                 if state.stable:
                     del watched[piece.serial]
                 elif seconds - began > plan.warm_up_at_most_s:

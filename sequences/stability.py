@@ -66,6 +66,7 @@ def _log(
     np.ndarray[tuple[int], np.dtype[np.float64]], np.ndarray[tuple[int], np.dtype[np.float64]]
 ]:
     request = steps.signal_request(run, check)
+    every_s = max(plan.every_s, plan.by_hand_every_s) if run.by_hand("dmm") else plan.every_s
     times: list[float] = []
     values: list[float] = []
     while not times or times[-1] - times[0] < plan.seconds:
@@ -74,7 +75,7 @@ def _log(
             break
         times.append(reading.ended_ns / 1e9)
         values.append(reading.value)
-        check.wait(plan.every_s, "stability log: nobody leans on the bench")
+        check.wait(every_s, "stability log: nobody leans on the bench")
     return np.array(times), np.array(values)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from acq.analysis import network
 from acq.analysis.leads import FOUR_WIRE_PAIRS, INPUT, Lead, LeadPair
@@ -26,6 +26,8 @@ from sequences.ohms import measure_pair as measure_pair
 _PROTECTION = 1.1  # of the excitation: over-voltage protection, never above the sheet's maximum
 
 SIGNAL = (Lead.S_PLUS, Lead.S_MINUS)
+NOISE_PEAKS = 6.0  # peak to peak of some tens of readings that stand still, in deviations
+STILL_DIGITS = 3.0  # that the last digits of a still value move over; common practice
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,11 +137,19 @@ def volts_request(
 
     Meters read a little beyond a range's nominal end, so 10 V are tried in the 10 V range.
     """
+    return _tried(run, check, magnitude, across)[0]
+
+
+def _tried(
+    run: Run[AcceptancePlan], check: Check, magnitude: float, across: tuple[Lead, Lead]
+) -> tuple[Request, Reading]:
+    """Return the request of `volts_request`, and what it read when it was tried."""
     for range_ in run.ranges("dmm", "dc-voltage", at_least=magnitude):
         request = Request(quantity="dc-voltage", range_=range_, plc=run.plan.zero.power_line_cycles)
-        if check.read(request, across=across).is_number:
+        reading = check.read(request, across=across)
+        if reading.is_number:
             break
-    return request
+    return request, reading
 
 
 def volts_at_the_cell(run: Run[AcceptancePlan], check: Check, wires: int | None = None) -> Measured:
@@ -189,8 +199,10 @@ def warm_up(run: Run[AcceptancePlan]) -> Gate:
     )
     with run.check("warm-up", needs=Needs(powered=True)) as check:
         check.wait(plan.warm_up_s, "cell and supply warm up under excitation")
-        settling = Settling(criterion)
-        request = signal_request(run, check)
+        looks = 6 if run.by_hand("dmm") else 12
+        full = abs(run.cell.rated_output or 2e-3) * volts
+        request, tried = _tried(run, check, full, SIGNAL)
+        settling = Settling(as_fine_as_shown(run, criterion, tried))
         began: float | None = None
         while True:
             reading = check.read(request, across=SIGNAL)
@@ -205,9 +217,28 @@ def warm_up(run: Run[AcceptancePlan]) -> Gate:
             because = state.because
             if seconds - began > plan.warm_up_at_most_s:
                 break
-            check.wait(plan.stable_window_s / 12, "zero is not stable yet")
+            check.wait(plan.stable_window_s / looks, "zero is not stable yet")
         check.withhold(f"not stable: {because}")
     return closed(f"not stable after warm-up: {because} ({plan.stable_source})")
+
+
+def as_fine_as_shown(
+    run: Run[AcceptancePlan], criterion: StableCriterion, reading: Reading
+) -> StableCriterion:
+    """Return a criterion that asks no more than this range of the meter can show.
+
+    A zero far out is read in a coarse range, where the last digit alone would never be still.
+    """
+    accuracy = run.accuracy(reading.instrument, reading.quantity, reading.range_)
+    noise, digit = 0.0, float(reading.settings.get("last_digit") or 0.0)
+    if accuracy is not None:
+        plc = reading.plc or accuracy.noise_plc
+        noise = float(accuracy.noise * (accuracy.noise_plc / plc) ** 0.5)
+        digit = max(digit, accuracy.resolution or 0.0)
+    shown = max(NOISE_PEAKS * noise, STILL_DIGITS * digit)
+    return replace(
+        criterion, spread=max(criterion.spread, shown), drift=max(criterion.drift, shown)
+    )
 
 
 # --- ratio
@@ -232,14 +263,16 @@ def signal_and_excitation(
     One meter reads both. The excitation comes signed: its HI stays on Ex+ (Se+).
     """
     at = sense_leads(run.cell, wires)
-    at_cell = volts_request(run, check, min(run.plan.excitation.volts, run.cell.excitation), at)
+    full = min(run.plan.excitation.volts, run.cell.excitation)
+    at_cell, tried_at_cell = _tried(run, check, full, at)
     if expected_signal is None:
-        request = signal_request(run, check)
-    else:
-        request = volts_request(run, check, expected_signal, signal_leads)
-    excitations: list[Reading] = [check.read(at_cell, across=at)]
-    signals: list[Reading] = []
-    for number in range(run.plan.zero.readings):
+        expected_signal = abs(run.cell.rated_output or 2e-3) * full
+    request, tried = _tried(run, check, expected_signal, signal_leads)
+    by_clips = not run.relays and tried.is_number and tried_at_cell.is_number
+    # where clips are moved by hand the readings that found the ranges count: two moves less
+    excitations: list[Reading] = [tried_at_cell if by_clips else check.read(at_cell, across=at)]
+    signals: list[Reading] = [tried] if by_clips else []
+    for number in range(len(signals), run.plan.zero.readings):
         signals.append(check.read(request, across=signal_leads))
         if run.relays or number == run.plan.zero.readings - 1:  # by hand clips move once
             excitations.append(check.read(at_cell, across=at))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from acq.analysis.leads import LeadPair
-from acq.bench.bench import Request
+from acq.bench.bench import Request, Watched
 from acq.readings.measured import Bound, Measured, is_number
 from acq.readings.reading import Reading
 from acq.readings.rules import Limit
@@ -36,10 +38,15 @@ def wiggle(run: Run[AcceptancePlan], seen: Seen) -> None:
     pairs = [pair for pair in pairs if _near(run, pair, seen)]
     for number, pair in enumerate(pairs):
         with run.connected(one_clip_on(seen, pair)), run.check("wiggle test", pair) as check:
+            by_eye = run.by_hand("dmm")
             if number == 0:
-                check.ask(_prompt(plan, len(pairs)))
+                check.ask(_prompt(plan, len(pairs), by_eye=by_eye))
             request = _fast(run, check, plan, pair)
             for place in plan.places:
+                if by_eye:
+                    seen_by_eye = _watched(check, request, plan, place)
+                    _place(run, check, seen, plan, pair, place, seen_by_eye)
+                    continue
                 check.wait(1.0, f"now {PLACES[place]}, for {plan.seconds:g} s ({pair} is logged)")
                 _place(run, check, seen, plan, pair, place, _log(check, request, plan))
 
@@ -49,12 +56,13 @@ def _near(run: Run[AcceptancePlan], pair: LeadPair, seen: Seen) -> bool:
     return is_number(measured) and measured.x < FAR_BEYOND * expected_ohms(run.cell, pair)
 
 
-def _prompt(plan: Wiggle, pairs: int) -> Prompt:
+def _prompt(plan: Wiggle, pairs: int, *, by_eye: bool) -> Prompt:
     every = ", then ".join(PLACES[place] for place in plan.places)
     again = "" if pairs == 1 else f"; {pairs} times over, for {pairs} pairs of leads"
+    watch = " Watch the meter meanwhile, or let it keep its minimum and maximum." if by_eye else ""
     return Prompt(
-        text=f"Wiggle test, {plan.seconds:g} s at each place: {every}{again}. The screen says"
-        " when. Begin?",
+        text=f"Wiggle test, {plan.seconds:g} s at each place: {every}{again}.{watch} The screen"
+        " says when. Begin?",
         caution="Move nothing that hangs or carries a load; stop if a weld seam moves.",
         choices=("begin",),
     )
@@ -67,6 +75,13 @@ def _fast(run: Run[AcceptancePlan], check: Check, plan: Wiggle, pair: LeadPair) 
         if check.read(request).is_number:
             break
     return request
+
+
+def _watched(check: Check, request: Request, plan: Wiggle, place: str) -> list[Reading]:
+    """The lowest and the highest that a person saw: nobody types as fast as a joint moves."""
+    lowest = Watched(extreme="lowest", doing=PLACES[place], seconds=plan.seconds)
+    highest = Watched(extreme="highest", doing=PLACES[place], seconds=0.0)
+    return [check.read(replace(request, watched=each)) for each in (lowest, highest)]
 
 
 def _log(check: Check, request: Request, plan: Wiggle) -> list[Reading]:
@@ -102,7 +117,7 @@ def _place(
         [Limit(None, plan.jump_ohms, "ohm", plan.source)],
         rule="simple acceptance",
         share=None,
-        marks=(f"{len(taken)} readings in {_seconds(taken):.0f} s",),
+        marks=(_how(run, plan, taken),),
     )
 
 
@@ -123,6 +138,12 @@ def _noise(run: Run[AcceptancePlan], first: Reading) -> float:
     if accuracy is None or not first.plc:
         return 0.0
     return float(accuracy.noise * (accuracy.noise_plc / first.plc) ** 0.5)
+
+
+def _how(run: Run[AcceptancePlan], plan: Wiggle, taken: list[Reading]) -> str:
+    if run.by_hand("dmm"):
+        return f"lowest and highest by eye in {plan.seconds:g} s"
+    return f"{len(taken)} readings in {_seconds(taken):.0f} s"
 
 
 def _seconds(taken: list[Reading]) -> float:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
+from typing import Literal
 
 from acq.bench.bench_file import BenchFile, terminals_of
 from acq.bench.by_hand import OFF_VOLTS, HandInstrument, HandMeter, Setting
@@ -38,6 +39,15 @@ _FALLING_S = 0.25  # between two looks at an output that runs down
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Watched:
+    """How a display is watched by eye: what is done meanwhile, for how long, and what is typed."""
+
+    extreme: Literal["lowest", "highest"]
+    doing: str
+    seconds: float  # 0: what the last watching showed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Request:
     """One reading that is wanted."""
 
@@ -46,6 +56,7 @@ class Request:
     range_: float | None = None
     plc: float | None = None
     offset_compensation: bool = False  # wanted where the meter has it; the reading tells
+    watched: Watched | None = None  # of a meter that a person reads
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,13 +203,19 @@ class Bench:
             )
         if request.role in _JOINED:
             self.connect(connection)
-        value = take(
-            instrument,
-            request.quantity,
-            range_=request.range_,
-            plc=request.plc,
-            offset_compensation=compensated,
-        )
+        watched = request.watched
+        if watched is not None and isinstance(instrument, HandMeter):
+            value = instrument.watch(
+                request.quantity, request.range_, watched.extreme, watched.doing, watched.seconds
+            )
+        else:
+            value = take(
+                instrument,
+                request.quantity,
+                range_=request.range_,
+                plc=request.plc,
+                offset_compensation=compensated,
+            )
         if isinstance(instrument, HandInstrument):
             settings |= instrument.told
         if self._ways is not None:

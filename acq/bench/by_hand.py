@@ -6,7 +6,9 @@ prompts and proven by reading the display: no reading, no proof.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 from acq.bench.hands import Hands, HandTask, Knob
 from acq.errors import BenchFailure
@@ -23,6 +25,8 @@ DISCHARGED_VOLTS = 5.0  # common practice, no source: far below what a hand noti
 _OFF_WORDS = ("off",)  # where a display has a word instead of volts
 _PROOFS = 10
 _BETWEEN_PROOFS_S = 2.0
+_OVER = " (over range: open)"
+_SLOW_CYCLES = 5.0
 _BEYOND_RANGE = 1.25  # no display goes further beyond the name of its range; common practice
 
 MEANINGS: Mapping[str, str] = {
@@ -81,11 +85,14 @@ class HandInstrument:
         range_: float | None = None,
         plausible: tuple[float, float] | None = None,
         hint: str = "",
+        watched: HandTask | None = None,
     ) -> Value:
+        """`watched` says how it is looked at, where that is not one look."""
         unit = UNITS[quantity]
         shown = _shown_unit(quantity, range_)
-        text = f"Read the {self.name}: {MEANINGS[quantity]}, in {shown}{hint}"
-        person = ByHand(self.role, self._ask, self._time)
+        what = f"Read the {self.name}: " if watched is None else watched.text
+        text = f"{what}{MEANINGS[quantity]}, in {shown}{hint}"
+        person = ByHand(self.role, lambda prompt: self._ask(prompt, watched), self._time)
         try:
             typed = person.read(
                 quantity,
@@ -100,9 +107,12 @@ class HandInstrument:
         self.told = _kept(typed)
         return typed.value
 
-    def _ask(self, prompt: HandPrompt) -> str:
+    def _ask(self, prompt: HandPrompt, watched: HandTask | None = None) -> str:
         text = f"{prompt.problem}. {prompt.text}" if prompt.problem else prompt.text
-        return self._hands.do(HandTask(role=self.role, text=text, quantity=prompt.quantity))
+        task = HandTask(role=self.role, text=text, quantity=prompt.quantity)
+        if watched is not None:
+            task = replace(task, extreme=watched.extreme, seconds=watched.seconds)
+        return self._hands.do(task)
 
     def _do(
         self,
@@ -139,8 +149,9 @@ class HandMeter(HandInstrument):
         range_text = "automatic" if range_ is None else format_value(range_, UNITS[quantity])
         self._setting = None
         self._do(
-            f"Set the {self.name} to {MEANINGS[quantity]}, range {range_text}, slow"
-            f" ({plc:g} power-line cycles where it can be set)",
+            f"Set the {self.name} to {MEANINGS[quantity]}, range {range_text},"
+            f" {'slow' if plc >= _SLOW_CYCLES else 'fast'} ({plc:g} power-line"
+            f" cycle{'' if plc == 1 else 's'} where it can be set)",
             settings={"quantity": quantity, "range": range_, "plc": plc},
         )
         self._setting = setting
@@ -155,11 +166,21 @@ class HandMeter(HandInstrument):
     ) -> Value:
         """Return one reading; over range is typed as `open`."""
         self.configure(quantity, range_=range_, plc=plc, offset_compensation=offset_compensation)
-        plausible = None
-        if range_ is not None:
-            most = _BEYOND_RANGE * range_
-            plausible = (-0.01 * most if quantity.startswith("resistance") else -most, most)
-        return self._typed(quantity, range_, plausible, " (over range: open)")
+        return self._typed(quantity, range_, _within(quantity, range_), _OVER)
+
+    def watch(
+        self, quantity: str, range_: float | None, extreme: str, doing: str, seconds: float
+    ) -> Value:
+        """Return the lowest or the highest that it showed while something was done to the cell.
+
+        `seconds` 0: of what the last watching showed.
+        """
+        text = f"And the {extreme} that it showed: "
+        if seconds:
+            text = f"Now {doing} for {seconds:g} s and watch the {self.name}; type the {extreme}"
+            text += " that it showed: "
+        watched = HandTask(role=self.role, text=text, extreme=extreme, seconds=seconds)
+        return self._typed(quantity, range_, _within(quantity, range_), _OVER, watched)
 
 
 class HandSource(HandInstrument):
@@ -230,6 +251,7 @@ class HandSupply(HandSource):
         remote_sense: bool | None = None,
     ) -> None:
         """Have volts, current limit, protection and sense set, unless they are."""
+        amps_limit = _as_a_knob(amps_limit)
         knobs: dict[str, Knob] = {"volts": volts, "amps_limit": amps_limit}
         texts = [format_value(volts, "V"), f"current limit {format_value(amps_limit, 'A')}"]
         if protection_volts is not None:
@@ -311,6 +333,20 @@ class HandTester(HandSource):
     def stop(self) -> None:
         """Have the test stopped, and prove by the display that the leads are discharged."""
         self._switch_off()
+
+
+def _within(quantity: str, range_: float | None) -> tuple[float, float] | None:
+    """What a display in this range may show."""
+    if range_ is None:
+        return None
+    most = _BEYOND_RANGE * range_
+    return -0.01 * most if quantity.startswith("resistance") else -most, most
+
+
+def _as_a_knob(amperes: float) -> float:
+    """Return a current limit in three digits, as a knob can be set: never above what is asked."""
+    digit: float = 10.0 ** (math.floor(math.log10(amperes)) - 2)
+    return round(math.floor(amperes / digit * (1 + 1e-9)) * digit, 9)
 
 
 def _shown_unit(quantity: str, range_: float | None) -> str:

@@ -26,6 +26,8 @@ class HandTask:
     text: str
     caution: str = ""
     quantity: str = ""
+    extreme: str = ""  # lowest or highest of what the display showed within `seconds`
+    seconds: float = 0.0
     settings: Mapping[str, Knob] = field(default_factory=dict)
     switch: bool | None = None
 

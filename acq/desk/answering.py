@@ -12,8 +12,17 @@ class PersonAtTerminal:
 
     def answer(self, prompt: Prompt) -> Answer:
         """Raises click.Abort (the command stops) when the input ends."""
-        if prompt.caution:
-            click.echo(f"CAUTION  {prompt.caution}", err=True)
+        self._caution(prompt)
         default = prompt.choices[0] if prompt.choices else None
         text = click.prompt(prompt.text, default=default, err=True)
         return Answer(str(text), "typed")
+
+    def tell(self, prompt: Prompt) -> None:
+        """Only show it: nobody answers."""
+        self._caution(prompt)
+        click.echo(prompt.text, err=True)
+
+    @staticmethod
+    def _caution(prompt: Prompt) -> None:
+        if prompt.caution:
+            click.echo(f"CAUTION  {prompt.caution}", err=True)

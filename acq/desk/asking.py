@@ -42,6 +42,7 @@ EXAMPLES: dict[str, str] = {
     "excitation": "5 to 12 V",
     "excitation_maximum": "15 V",
     "supply_current": "<= 20 mA",
+    "bridges": "1",
     "leg": "17 ohm",
     "length": "5 m",
     "cable_length": "5 m",

@@ -143,7 +143,7 @@ def ask_accuracies(role: str) -> list[dict[str, Any]]:
         quantity = answers.until_right(asked, lambda typed: answers.one_of(typed, known), "")
         if not quantity:
             break
-        if (entry := _ask_accuracy(quantity)) is not None:
+        if (entry := _ask_accuracy(quantity, entries[-1] if entries else {})) is not None:
             entries.append(entry)
             click.echo(f"  taken down: {told(entry)}", err=True)
     return entries
@@ -212,9 +212,9 @@ def ask_shared_current(table: dict[str, Any]) -> None:
 def told(entry: Mapping[str, Any]) -> str:
     """Return an accuracy entry in words, to be compared with the manual."""
     accuracy = Accuracy.model_validate(entry)
-    parts = [f"{accuracy.reading_ppm:g} ppm of reading"] if accuracy.reading_ppm else []
+    parts = [f"{_share(accuracy.reading_ppm)} of reading"] if accuracy.reading_ppm else []
     if accuracy.range_ppm:
-        parts.append(f"{accuracy.range_ppm:g} ppm of range")
+        parts.append(f"{_share(accuracy.range_ppm)} of range")
     if accuracy.digits:
         digit = format_value(accuracy.resolution or 0.0, accuracy.unit)
         parts.append(f"{accuracy.digits:g} digits of {digit}")
@@ -224,7 +224,14 @@ def told(entry: Mapping[str, Any]) -> str:
     if accuracy.range is not None:
         where = f"{format_value(accuracy.range, accuracy.unit)} range"
     total = "largest error" if accuracy.coverage_factor != 2.0 else "expanded uncertainty, k = 2"
-    return f"{accuracy.quantity}, {where}: {' + '.join(parts)} ({total})"
+    days = f"; {accuracy.within_days:g} days" if accuracy.within_days else ""
+    page = f"; {accuracy.source}" if accuracy.source else ""
+    return f"{accuracy.quantity}, {where}: {' + '.join(parts)} ({total}{days}{page})"
+
+
+def _share(ppm: float) -> str:
+    """As manuals print it: percent where it is no small matter."""
+    return f"{ppm:g} ppm" if ppm < 1000.0 else f"{ppm / 1e4:g} %"
 
 
 # --- parts of a role
@@ -274,8 +281,20 @@ def _who_answers(role: str, entry: dict[str, Any], folder: Path) -> str:
         return instrument.identify()
 
 
-def _ask_accuracy(quantity: str) -> dict[str, Any] | None:
-    """Ask one entry; None when it was given up by a blank."""
+_AS_ABOVE = "all else (coverage factor, days, temperature, page) as in the entry above?"
+AS_BEFORE = (
+    "coverage_factor",
+    "within_days",
+    "source",
+    "reference_temperature",
+    "reference_span",
+    "temperature_reading_ppm_per_K",
+    "temperature_range_ppm_per_K",
+)
+
+
+def _ask_accuracy(quantity: str, before: Mapping[str, Any]) -> dict[str, Any] | None:
+    """Ask one entry; None when it was given up by a blank. `before` is the one above it."""
     unit = UNITS[quantity]
     entry: dict[str, Any] = {"quantity": quantity}
     range_ = answers.until_right(f"range (in {unit}; blank: every range)", answers.si(unit), None)
@@ -289,6 +308,9 @@ def _ask_accuracy(quantity: str) -> dict[str, Any] | None:
     if "digits" in figures:
         digit = answers.until_right(f"size of one digit (in {unit})", answers.si(unit), None)
         entry |= {} if digit is None else {"resolution": digit}
+    if before and click.confirm(_AS_ABOVE, default=False, err=True):
+        entry = {key: before[key] for key in AS_BEFORE if key in before} | entry
+        return entry if _right(entry) else None
     if "coverage_factor" not in figures:
         factor = answers.until_right(
             "coverage factor (2 where the manual says k = 2; blank: a limit of error)",
@@ -303,12 +325,16 @@ def _ask_accuracy(quantity: str) -> dict[str, Any] | None:
     )
     entry |= {} if days is None else {"within_days": days}
     entry |= _ask_temperature(quantity) | _named("source", "manual and page")
+    return entry if _right(entry) else None
+
+
+def _right(entry: dict[str, Any]) -> bool:
     try:
         check("accuracy", entry, Accuracy)
     except FileError as error:
         click.echo(f"  {error.reason}: once more", err=True)
-        return None
-    return entry
+        return False
+    return True
 
 
 def _ask_temperature(quantity: str) -> dict[str, float]:

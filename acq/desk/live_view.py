@@ -39,9 +39,11 @@ _WIDE = 96
 class LiveView:
     """Shows the journal's lines with rich. Colour only helps; the words say everything."""
 
-    def __init__(self, *, prompts: bool, console: Console | None = None) -> None:
+    def __init__(self, *, prompts: bool, console: Console | None = None, person: str = "") -> None:
+        """`person` answers at this terminal: is not told what was just typed."""
         self._console = console or Console(highlight=False)
-        self._plain = PlainLines(prompts=prompts)
+        self._plain = PlainLines(prompts=prompts, person=person)
+        self._headed = ""
         self._status: Status | None = None
         self._check = ""
 
@@ -52,7 +54,9 @@ class LiveView:
                 self._check = content["check"]
                 self._say(f"{self._check} ...")
             case "waiting" if content["seconds"] >= 1.0:
-                self._say(Countdown(f"{self._check}: {content['because']}", content["seconds"]))
+                because, name = content["because"], self._check.partition(",")[0]
+                text = because if because.startswith(name) else f"{self._check}: {because}"
+                self._say(Countdown(text, content["seconds"]))
             case "effect" if content["kind"] == "finding":
                 self._finding(content["got"])
             case "closed":
@@ -64,6 +68,9 @@ class LiveView:
 
     def show_prompt(self, prompt: Prompt) -> None:
         self.close()
+        if self._check != self._headed:  # the line below is gone while a person is asked
+            self._headed = self._check
+            self._console.print(Text(self._check, style="underline"))
         if prompt.caution:
             self._console.print(Text(f"  CAUTION  {prompt.caution}", style="bold reverse"))
         choices = f" [{' / '.join(prompt.choices)}]" if prompt.choices else ""

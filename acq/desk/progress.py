@@ -30,10 +30,11 @@ class Onlooker(Protocol):
 class PlainLines:
     """One line for each thing worth telling; for pipes, logs and small terminals."""
 
-    def __init__(self, *, err: bool = False, prompts: bool = True) -> None:
+    def __init__(self, *, err: bool = False, prompts: bool = True, person: str = "") -> None:
         """`err`: tell it on standard error. `prompts`: tell what is asked (a person who answers
-        at this terminal is shown it anyway).
+        at this terminal is shown it anyway). `person` is that one, whose answers stand there.
         """
+        self._person = person
         self._err = err
         self._prompts = prompts
         self._start: datetime | None = None
@@ -80,6 +81,8 @@ class PlainLines:
                 return [f"            {line}" for line in diagnosis_lines(content["got"])]
             case "state":
                 return [f"            {content['state']}: {content['to']}"]
+            case "answer" if content["by"] == self._person:
+                return []
             case "answer":
                 return [f"            answered {content['answer']!r} by {content['by']}"]
             case "measured-again":

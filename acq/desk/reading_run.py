@@ -28,9 +28,9 @@ from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.journal import Line
 from acq.runs.opening import Opening
 from acq.runs.own_dialects import check_dialects, keep_dialects
-from acq.runs.prompts import Prompt, Technician
+from acq.runs.prompts import Prompt
 from acq.runs.sequence import Plan, find_sequence
-from acq.runs.technicians import AutomaticTechnician, TerminalTechnician
+from acq.runs.technicians import TerminalTechnician, who_answers
 
 Desk = PlainDesk | ScreenDesk
 
@@ -105,11 +105,8 @@ def conduct(wanted: Wanted, changed: Callable[[Plan], Plan], table: Path | None 
         held.callback(desk.close)
         by_itself = isinstance(time, SteppedTime) and not wanted.prompts
         watching = Watching(desk, err=wanted.as_json, prompts=by_itself)
-        technician: Technician
-        if isinstance(time, SteppedTime) and by_itself:
-            technician = AutomaticTechnician(time)
-        else:
-            technician = TerminalTechnician(watching.show_prompt, performer, control)
+        person = TerminalTechnician(watching.show_prompt, performer, control)
+        technician = who_answers(time, person, prompts=wanted.prompts)
         conductor = Conductor(
             folder=folder,
             records=records,

@@ -76,6 +76,8 @@ class Check:
             "plc": request.plc,
             "offset_compensation": request.offset_compensation,
         }
+        if request.watched is not None:
+            ask |= {"extreme": request.watched.extreme, "watched": request.watched.doing}
         got = self.effect("read", ask, lambda: self._run.bench.read(request, connection).to_json())
         return Reading.from_json(got)
 

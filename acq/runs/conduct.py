@@ -87,6 +87,7 @@ class Conductor:
 
         Raises BenchFailure when a calibration is overdue and `indication_only` is not allowed.
         """
+        _refuse_missing(opening.sequence, opening.bench)
         opening = self._looked_at_due_dates(opening)
         await_guardian(opening.bench, self._onlookers.say)
         journal = Journal(self.folder.journal, new=True)
@@ -193,6 +194,7 @@ class Conductor:
             loading=Loading.of(file),
             positions=file.connections.positions(),
             maximum_amperes=_maximum_amperes(file),
+            by_hand=[role for role, entry in file.instruments.items() if entry.by_hand],
             roles=[r for r in (*script.roles, *script.optional) if r in file.instruments],
         )
         with stopping_once():
@@ -261,9 +263,7 @@ class Conductor:
         roles = [role for role in wanted if role in file.instruments]
         if "scanner" in file.instruments and "scanner" not in roles:
             roles.insert(0, "scanner")
-        missing = [role for role in script.roles if role not in file.instruments]
-        if missing and missing != ["scanner"]:
-            raise BenchFailure(f"bench {file.name!r} has no {', '.join(missing)}")
+        _refuse_missing(script, file)
         self._bench = Bench(file, self.folder.path, self._time, roles, hands)
         return self._bench
 
@@ -345,6 +345,16 @@ class Conductor:
 def _utc(time: Time) -> datetime:
     """The date and time of a bench: its scenario's when it is simulated."""
     return time.utc() if isinstance(time, SteppedTime) else datetime.now(UTC)
+
+
+def _refuse_missing(script: Sequence, file: BenchFile) -> None:
+    """Raises BenchFailure for a role that the sequence needs; what relays do, hands can."""
+    missing = [role for role in script.roles if role not in {*file.instruments, "scanner"}]
+    if missing:
+        raise BenchFailure(
+            f"bench {file.name!r} has no {', no '.join(missing)}, which {script.name} needs; one"
+            f" without a link: [instruments.{missing[0]}] by_hand = true"
+        )
 
 
 def _maximum_amperes(file: BenchFile) -> float | None:

@@ -32,6 +32,8 @@ class Prompt:
     clip_on: Sequence[Join] = ()
     display: str = ""  # role whose display is to be typed in
     quantity: str = ""  # the one of its fields that is wanted
+    extreme: str = ""  # lowest or highest of what it showed within `seconds`
+    seconds: float = 0.0
     operate: str = ""  # role whose knobs or output are to be moved
     settings: Mapping[str, Knob] = field(default_factory=dict)
     switch: bool | None = None
@@ -50,6 +52,8 @@ class Prompt:
         more = {
             "clear": list(self.clear),
             "quantity": self.quantity,
+            "extreme": self.extreme,
+            "seconds": self.seconds or None,
             "operate": self.operate,
             "settings": dict(self.settings),
             "switch": self.switch,
@@ -127,7 +131,14 @@ class AskingHands:
 def hand_prompt(task: HandTask) -> Prompt:
     """The prompt for an instrument without a link."""
     if task.quantity:
-        return Prompt(text=f"{task.text}.", choices=(), display=task.role, quantity=task.quantity)
+        return Prompt(
+            text=f"{task.text}.",
+            choices=(),
+            display=task.role,
+            quantity=task.quantity,
+            extreme=task.extreme,
+            seconds=task.seconds,
+        )
     return Prompt(
         text=f"{task.text}.",
         caution=task.caution,
@@ -139,14 +150,47 @@ def hand_prompt(task: HandTask) -> Prompt:
 
 def clip_prompt(off: Sequence[Join], on: Sequence[Join], caution: str) -> Prompt:
     """The prompt for clips that no relay can reach."""
-    parts = []
-    if off:
-        parts.append("Take off: " + "; ".join(f"{j.terminal} from {_lead(j)}" for j in off))
-    if on:
-        parts.append("Clip: " + "; ".join(f"{j.terminal} to {_lead(j)}" for j in on))
+    moved, off_alone, on_alone = _moves(off, on)
+    parts = [
+        f"Move {_and(terminals)} from {one} to {other}" for (one, other), terminals in moved.items()
+    ]
+    for word, to, joins in (("Take off", "from", off_alone), ("Clip", "to", on_alone)):
+        if joins:
+            parts.append(f"{word}: " + "; ".join(_grouped(joins, to)))
     return Prompt(
         text=". ".join(parts) + ".", caution=caution, clip_off=tuple(off), clip_on=tuple(on)
     )
+
+
+def _moves(
+    off: Sequence[Join], on: Sequence[Join]
+) -> tuple[dict[tuple[str, str], list[str]], list[Join], list[Join]]:
+    """Return the terminals that go from one lead to another, and what only comes off or on."""
+    moved: dict[tuple[str, str], list[str]] = {}
+    gone: set[str] = set()
+    for join in off:
+        from_here = [each for each in off if each.terminal == join.terminal]
+        to_there = [each for each in on if each.terminal == join.terminal]
+        if len(from_here) == len(to_there) == 1:
+            moved.setdefault((_lead(join), _lead(to_there[0])), []).append(join.terminal)
+            gone.add(join.terminal)
+    off_alone = [each for each in off if each.terminal not in gone]
+    return moved, off_alone, [each for each in on if each.terminal not in gone]
+
+
+def _grouped(joins: Sequence[Join], word: str) -> list[str]:
+    """Tell joins once per terminal with its leads, terminals of the same leads together."""
+    leads: dict[str, list[str]] = {}
+    for join in joins:
+        leads.setdefault(join.terminal, []).append(_lead(join))
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for terminal, names in leads.items():
+        alike.setdefault(tuple(names), []).append(terminal)
+    return [f"{_and(terminals)} {word} {_and(names)}" for names, terminals in alike.items()]
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), words[-1])))
 
 
 def _lead(join: Join) -> str:

@@ -63,6 +63,7 @@ class Run(Generic[P_co]):
         desk: LiveDesk | None = None,
         loading: Loading | None = None,
         roles: Sequence[str] | None = None,
+        by_hand: Sequence[str] = (),
         relays: bool = True,
         positions: Sequence[int] = (),
         maximum_amperes: float | None = None,
@@ -91,6 +92,7 @@ class Run(Generic[P_co]):
         self.desk = desk or NobodyThere()
         self._loading = loading
         self._roles = frozenset(accuracies if roles is None else roles)
+        self._by_hand = frozenset(by_hand)
         self._states: list[OpenState] = []
         self._current: Check | None = None
         self._seen: dict[str, int] = {}
@@ -273,6 +275,10 @@ class Run(Generic[P_co]):
     def has(self, role: str) -> bool:
         """Whether the bench has this role and the sequence uses it."""
         return role in self._roles
+
+    def by_hand(self, role: str) -> bool:
+        """Whether a person reads this role: no faster than a hand writes."""
+        return role in self._by_hand
 
     @property
     def live(self) -> bool:

@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import math
 import os
 import select
 import sys
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from acq.bench.connections import Join
 from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
 from acq.errors import BenchFailure, Stopped
 from acq.runs.control_socket import ControlSocket
-from acq.runs.prompts import Answer, Prompt
+from acq.runs.prompts import Answer, Prompt, Technician
+from drivers.time import Time
 
 _EYE_S = 1.0  # bench time that it takes to read a display; common practice
 _LOOK_S = 0.1  # wall time between two looks of the meter at clips that a person moves
 _FIXTURE_S = 15.0  # bench time for laying one cell into a fixture with its plug; no source
+SHOWS = "The simulated display:"
 _HAND_S = 4.0  # bench time that the automatic technician takes for one clip; common practice
 
 
@@ -25,8 +29,17 @@ class AutomaticTechnician:
 
     def __init__(self, time: SteppedTime) -> None:
         self._time = time
+        self._watched: list[str] = []  # what a display showed while something was done
 
     def answer(self, prompt: Prompt) -> Answer:
+        self.do(prompt)
+        if prompt.display:
+            return Answer(self.seen(prompt), "automatic technician")
+        typed = prompt.by_itself or (prompt.choices[0] if prompt.choices else "")
+        return Answer(typed, "automatic technician")
+
+    def do(self, prompt: Prompt) -> None:
+        """Do at the bench what is asked for, without a word."""
         for terminal in prompt.clear:
             self._time.hand("clip", terminal=terminal, lead=None)
         for join in prompt.clip_off:
@@ -49,10 +62,6 @@ class AutomaticTechnician:
             self._load(prompt.load)
         if prompt.shunt:
             self._shunt(prompt.shunt)
-        if prompt.display:
-            return Answer(self._seen(prompt), "automatic technician")
-        typed = prompt.by_itself or (prompt.choices[0] if prompt.choices else "")
-        return Answer(typed, "automatic technician")
 
     def tell(self, prompt: Prompt) -> None:
         """Do it; what comes of it is read from the bench."""
@@ -83,8 +92,19 @@ class AutomaticTechnician:
             self._time.hand("switch", wire=prompt.operate, on=prompt.switch)
         self._time.wait(_HAND_S)
 
-    def _seen(self, prompt: Prompt) -> str:
-        """Look at a display until it shows what is there now."""
+    def seen(self, prompt: Prompt) -> str:
+        """Look at a display until it shows what is there now, or watch it and tell an extreme."""
+        if not prompt.extreme:
+            return self._look(prompt)
+        if prompt.seconds:
+            until = self._time.now_ns() + round(prompt.seconds * 1e9)
+            self._watched = [self._look(prompt)]
+            while self._time.now_ns() < until:
+                self._watched.append(self._look(prompt))
+        pick = min if prompt.extreme == "lowest" else max
+        return pick(self._watched, key=_shown_number)
+
+    def _look(self, prompt: Prompt) -> str:
         wanted = {"quantity": prompt.quantity} if prompt.quantity else {}
         try:
             seconds = float(self._time.hand("look", wire=prompt.display)["seconds"])
@@ -97,6 +117,14 @@ class AutomaticTechnician:
             ) from error
         self._time.wait(max(seconds, _EYE_S))
         return str(self._time.hand("type", wire=prompt.display, **wanted)["text"])
+
+
+def _shown_number(text: str) -> float:
+    """The number of a display; above all others where it shows a word instead."""
+    try:
+        return float(text.split()[0])
+    except (ValueError, IndexError):
+        return math.inf
 
 
 class TerminalTechnician:
@@ -160,6 +188,43 @@ class TerminalTechnician:
         if not data:
             raise Stopped("the input ended at a prompt")
         self._typed += data
+
+
+class Trainee:
+    """A person who answers, at the simulated bench: what is said to be done is done there.
+
+    Displays stand below the question as the simulated instruments show them; the person types.
+    """
+
+    def __init__(self, person: Technician, hands: AutomaticTechnician) -> None:
+        self._person = person
+        self._hands = hands
+
+    def answer(self, prompt: Prompt) -> Answer:
+        """Raises Stopped when the person wants to stop; then nothing was done."""
+        if prompt.display:
+            shown = self._hands.seen(prompt)
+            return self._person.answer(replace(prompt, text=f"{prompt.text}\n     {SHOWS} {shown}"))
+        answer = self._person.answer(replace(prompt, seen=None))
+        if not prompt.choices or answer.text == prompt.choices[0]:
+            self._hands.do(prompt)
+        return answer
+
+    def tell(self, prompt: Prompt) -> None:
+        """Show it, and have it done."""
+        self._person.tell(prompt)
+        self._hands.tell(prompt)
+
+
+def who_answers(time: Time, person: Technician, *, prompts: bool) -> Technician:
+    """Return who answers at this bench: `person`, or on a simulated one its automatic hands.
+
+    `prompts`: a person wants to answer there too.
+    """
+    if not isinstance(time, SteppedTime):
+        return person
+    hands = AutomaticTechnician(time)
+    return Trainee(person, hands) if prompts else hands
 
 
 def _choice(typed: str, prompt: Prompt) -> str | None:

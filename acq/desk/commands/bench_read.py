@@ -65,14 +65,11 @@ def read(
 
 def _hands(time: Time, *, prompts: bool) -> Hands:
     """Who reads an instrument without a link."""
-    from acq.bench.stepped_time import SteppedTime
     from acq.desk.answering import PersonAtTerminal
     from acq.runs.prompts import AskingHands
-    from acq.runs.technicians import AutomaticTechnician
+    from acq.runs.technicians import who_answers
 
-    if isinstance(time, SteppedTime) and not prompts:
-        return AskingHands(AutomaticTechnician(time).answer)
-    return AskingHands(PersonAtTerminal().answer)
+    return AskingHands(who_answers(time, PersonAtTerminal(), prompts=prompts).answer)
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,9 +31,8 @@ from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
 from acq.runs.journal import read_journal
 from acq.runs.opening import Opening
 from acq.runs.own_dialects import check_dialects, keep_dialects
-from acq.runs.prompts import Technician
 from acq.runs.sequence import Sequence, find_sequence
-from acq.runs.technicians import AutomaticTechnician, TerminalTechnician
+from acq.runs.technicians import TerminalTechnician, who_answers
 from drivers.time import Time
 
 
@@ -266,14 +265,15 @@ def _conductor(
 ) -> Conductor:
     """Put around a run what it needs: who answers, who looks on, who may tell it something."""
     by_itself = isinstance(time, SteppedTime) and not prompts
-    onlooker = _onlooker(as_json, by_itself=by_itself)
+    person = performer or login(False)
+    onlooker = _onlooker(as_json, by_itself=by_itself, person=person)
     held.callback(onlooker.close)
     control = held.enter_context(contextlib.closing(ControlSocket(folder.control_socket)))
-    technician: Technician
-    if isinstance(time, SteppedTime) and not prompts:
-        technician = AutomaticTechnician(time)
-    else:
-        technician = TerminalTechnician(onlooker.show_prompt, performer or login(False), control)
+    technician = who_answers(
+        time,
+        TerminalTechnician(onlooker.show_prompt, person, control),
+        prompts=prompts,
+    )
     from acq.desk.live_desk import PlainDesk
 
     onlookers = Onlookers(control, lambda text: click.echo(text, err=True))
@@ -288,12 +288,13 @@ def _conductor(
     )
 
 
-def _onlooker(as_json: bool, *, by_itself: bool) -> Onlooker:
+def _onlooker(as_json: bool, *, by_itself: bool, person: str) -> Onlooker:
+    at_terminal = "" if by_itself or not sys.stdin.isatty() else person
     if sys.stdout.isatty() and not as_json:
         from acq.desk.live_view import LiveView
 
-        return LiveView(prompts=by_itself)
-    return PlainLines(err=as_json, prompts=by_itself)
+        return LiveView(prompts=by_itself, person=at_terminal)
+    return PlainLines(err=as_json, prompts=by_itself, person=at_terminal)
 
 
 def login(simulated: bool) -> str:

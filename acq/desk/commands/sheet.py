@@ -7,6 +7,23 @@ from typing import Any
 
 import click
 
+NEEDED = (  # by the electrical test; asked first
+    "electronics",
+    "gauges",
+    "bridge",
+    "bridges",
+    "capacity",
+    "rated_output",
+    "zero_balance",
+    "input_resistance",
+    "output_resistance",
+    "insulation_resistance",
+    "insulation_voltage_maximum",
+    "excitation",
+    "excitation_maximum",
+    "shield_to_housing",
+)
+
 
 @click.group()
 def sheet() -> None:
@@ -39,7 +56,8 @@ def add_data_sheet(type_: str) -> Path:
     if check_name(type_) in known_types():
         raise WrongInput(f"type {type_} has a data sheet already")
     _explain()
-    answers = ask_model(DataSheet, {"type": type_}, first=("electronics", "gauges"))
+    click.echo("the electrical test needs the first ones; a dot after them is no loss", err=True)
+    answers = ask_model(DataSheet, {"type": type_}, first=NEEDED)
     answers = ask_part(Cable, answers, "cable")
     answers = ask_part(Compensation, answers, "compensation")
     if click.confirm("is it marked for hazardous areas?", err=True):

@@ -47,6 +47,7 @@ DMM = [
     "1 k",
     "0.01 % of reading + 3 digits",
     "1 mohm",
+    "n",  # the rest is not as in the entry above
     "2",
     "",
     "",
@@ -195,6 +196,7 @@ def test_a_wrong_answer_says_what_is_allowed(tmp_path: Path) -> None:
         "two channel numbers or more",
         "maximum_volts is needed",
         "taken down: dc-voltage, 100 mV range: 50 ppm of reading + 35 ppm of range",
+        "(largest error; 365 days; manual, page 12 (invented))",
         "written: ",
     ):
         assert words in said, words

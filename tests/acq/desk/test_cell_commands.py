@@ -67,8 +67,9 @@ def test_a_wrong_source_or_serial_gets_one_line(capsys: Capture) -> None:
 def test_a_cell_of_a_new_type_is_asked_field_by_field(capsys: Capture, typed: object) -> None:
     assert callable(typed)
     typed(
-        *("none", "foil", "", "", "", "shear", "beam", "C3", "500", "500 kg", "", "150 %", ""),
-        *("10000", "", "", "2 mV/V ± 0.1 %", "± 1 %RO", "."),  # the rest is not on the paper
+        *("none", "foil", "", "", "500", "500 kg", "2 mV/V ± 0.1 %", "± 1 %RO"),
+        *("", "", "", "", "", "", "", "", "", "", "shear", "beam", "C3", "", "150 %", ""),
+        *("10000", "."),  # the rest is not on the paper
         *("5", "4", "5 m", "."),  # a cable has 4 or 6 wires
         *("symmetrical", "17 ohm"),
         "n",
