@@ -149,7 +149,7 @@ class Wire:
 
     def _open(self) -> None:
         self._visa = _open_resource(self._library, self.resource, self._line)
-        self._port = _port_of(self._visa, self._reply_end)
+        self._port = _port_of(self._visa, self.resource, self._reply_end)
         self._have = 0
         if self.is_serial:
             self._drop_old_input()
@@ -192,7 +192,10 @@ def _manager(library: str) -> pyvisa.ResourceManager:
         try:
             _managers[library] = pyvisa.ResourceManager(library)
         except (OSError, ValueError, pyvisa.Error) as error:
-            raise ConnectionError(f"VISA library {library!r} cannot be used: {error}") from error
+            why = " ".join(str(error).split())
+            if library == "@ivi" and why.endswith(":"):  # it has tried nothing
+                why = "no vendor's library is installed on this computer"
+            raise ConnectionError(f"VISA library {library!r} cannot be used: {why}") from error
     return _managers[library]
 
 
@@ -231,11 +234,11 @@ def _why(error: pyvisa.VisaIOError) -> str:
     return f"cannot be opened: {' '.join(str(cause or error).split())}"
 
 
-def _port_of(visa: Any, reply_end: bytes) -> _Port:
+def _port_of(visa: Any, resource: str, reply_end: bytes) -> _Port:
     session = getattr(visa.visalib, "sessions", {}).get(visa.session)
     if isinstance(session, (visa_session.SocketSession, visa_session.SerialSession)):
         return cast(_Port, session)
-    return _VisaPort(visa, reply_end)
+    return _VisaPort(visa, resource, reply_end)
 
 
 class _VisaPort:
@@ -243,12 +246,12 @@ class _VisaPort:
 
     local_port: int | None = None
 
-    def __init__(self, visa: Any, reply_end: bytes) -> None:
+    def __init__(self, visa: Any, resource: str, reply_end: bytes) -> None:
         self._visa = visa
         self._rest = bytearray()
         # a plain byte stream has no messages: each read must end at the last byte of a line end
-        self._is_stream = visa.resource_name.upper().startswith("ASRL") or (
-            visa.resource_name.upper().endswith("::SOCKET")
+        self._is_stream = resource.upper().startswith("ASRL") or (
+            resource.upper().endswith("::SOCKET")
         )
         self._ended = False
         if self._is_stream:
