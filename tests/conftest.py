@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,7 +18,7 @@ settings.load_profile("unhurried")
 
 
 # what a test may lack elsewhere, but not where everything is installed
-_TO_BE_HAD = ("PostgreSQL", "Chromium", "dependency group", "could not import")
+_TO_BE_HAD = ("PostgreSQL", "C compiler", "Chromium", "dependency group", "could not import")
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
@@ -70,3 +72,16 @@ def _open_descriptors() -> set[str]:
         if not target.startswith(("/dev/urandom", "anon_inode:[eventpoll]", "/dev/null")):
             found.add(f"{entry} {target}")
     return found
+
+
+@pytest.fixture(scope="session")
+def vendor_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A VISA library as vendors ship them, in C, built here; skips where no C compiler is."""
+    compiler = shutil.which("cc") or shutil.which("gcc")
+    if compiler is None:
+        pytest.skip("C compiler not found")
+    source = Path(__file__).parent / "drivers" / "visa_library.c"
+    flags = ("-Wall", "-Wextra", "-Werror", "-shared", "-fPIC")
+    built = tmp_path_factory.mktemp("visa") / "libvisa.so"
+    subprocess.run([compiler, *flags, "-o", str(built), str(source)], check=True)
+    return built

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -19,6 +21,16 @@ PER_LINK = 12
 def test_a_wire_fault_ends_in_the_right_value_or_in_an_error(dialect: str, link: str) -> None:
     for case in drawn(cases_of(dialect, link), PER_LINK):
         outcome = run_case(case)
+        assert not outcome.wrong, (case, outcome.wrong)
+        assert not outcome.left_on, case
+        assert outcome.right or outcome.errors, case
+
+
+@pytest.mark.parametrize("dialect", ["scpi-dmm", "scpi-supply-list", "line-insulation-request"])
+def test_so_it_does_over_a_vendors_visa_library(dialect: str, vendor_library: Path) -> None:
+    """Serial only: over TCP the stepped clock must know the port, which such a library hides."""
+    for case in drawn(cases_of(dialect, "serial"), 4):
+        outcome = run_case(replace(case, library=str(vendor_library)))
         assert not outcome.wrong, (case, outcome.wrong)
         assert not outcome.left_on, case
         assert outcome.right or outcome.errors, case

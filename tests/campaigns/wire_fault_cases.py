@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from drivers.dialect import Dialect, load_dialect, shipped_names
 from drivers.errors import InstrumentError
+from drivers.instrument import Instrument
 from tests.campaigns.wire_subjects import Subject, subject
 from tests.drivers.insulation_peers import Stream
 from tests.drivers.stepped_wires import Fault, SteppedWires, Wire
@@ -45,6 +46,7 @@ class Case:
     dialect: str
     link: str
     fault: Fault | None
+    library: str = "@py"  # the VISA library below the link
 
 
 @dataclass
@@ -78,19 +80,35 @@ def run_case(case: Case) -> Outcome:
         wires.every(0.4, lambda: wires.emit(wire, lines.line().encode() + b"\r\n", 0.0))
     outcome = Outcome()
     try:
-        _sequence(one, dialect, resource, wires, outcome)
-        outcome.left_on = _still_on(one, dialect, resource, wires, outcome)
+        link = _Link(dialect.role, resource, dialect, wires, case.library)
+        _sequence(one, link, outcome)
+        outcome.left_on = _still_on(one, link, outcome)
     finally:
         wires.close()
     outcome.replies, outcome.lines = wire.lengths, [wire.lines]
     return outcome
 
 
-def _sequence(
-    one: Subject, dialect: Dialect, resource: str, wires: SteppedWires, outcome: Outcome
-) -> None:
+@dataclass(frozen=True, slots=True)
+class _Link:
+    """Where the instrument of a case is."""
+
+    role: str
+    resource: str
+    dialect: Dialect
+    wires: SteppedWires
+    library: str
+
+    def open(self, kind: type[Instrument], *, only_off: bool = False) -> Instrument:
+        return kind.open(
+            self.role, self.resource, self.dialect, self.wires,
+            library=self.library, only_off=only_off,
+        )  # fmt: skip
+
+
+def _sequence(one: Subject, link: _Link, outcome: Outcome) -> None:
     try:
-        instrument = one.kind.open(dialect.role, resource, dialect, wires)
+        instrument = link.open(one.kind)
     except InstrumentError as error:
         outcome.errors.append(f"open: {error}")
         return
@@ -114,14 +132,12 @@ def _sequence(
                 outcome.wrong.append("proven off, and on")
 
 
-def _still_on(
-    one: Subject, dialect: Dialect, resource: str, wires: SteppedWires, outcome: Outcome
-) -> bool:
+def _still_on(one: Subject, link: _Link, outcome: Outcome) -> bool:
     """Do what a guardian does after a run that could not prove it; return whether it is on."""
     if not one.is_on():
         return False
     try:
-        with one.kind.open(dialect.role, resource, dialect, wires, only_off=True) as fresh:
+        with link.open(one.kind, only_off=True) as fresh:
             fresh.safe_off()
     except InstrumentError as error:
         outcome.errors.append(f"guardian: {error}")

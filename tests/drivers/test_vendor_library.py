@@ -7,7 +7,6 @@ codes are those of VPP-4.3 (IVI Foundation).
 from __future__ import annotations
 
 import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -25,19 +24,7 @@ from tests.drivers.instruments_met import Meter
 from tests.drivers.peers import Peer, on_pty, on_tcp, words
 
 BRIDGEBENCH = str(Path(sys.executable).with_name("bridgebench"))
-SOURCE = Path(__file__).with_name("visa_library.c")
 LINKS = {"tcp": on_tcp, "serial": on_pty}
-
-
-@pytest.fixture(scope="session")
-def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    compiler = shutil.which("cc") or shutil.which("gcc")
-    if compiler is None:
-        pytest.skip("a C compiler builds the library: could not import it without one")
-    built = tmp_path_factory.mktemp("visa") / "libvisa.so"
-    command = [compiler, "-Wall", "-Wextra", "-Werror", "-shared", "-fPIC", "-o", str(built)]
-    subprocess.run([*command, str(SOURCE)], check=True)
-    return built
 
 
 def read_on(wire: Wire, clock: WallTime) -> None:
@@ -51,10 +38,10 @@ def soon(clock: WallTime, seconds: float) -> int:
 
 
 @pytest.mark.parametrize("link", LINKS)
-def test_a_reading_comes_through_it(library: Path, link: str, clock: WallTime) -> None:
+def test_a_reading_comes_through_it(vendor_library: Path, link: str, clock: WallTime) -> None:
     with LINKS[link](Peer(Meter())) as peer:
         spoken = load_dialect("scpi-dmm")
-        with Dmm.open("dmm", peer.resource, spoken, clock, library=str(library)) as dmm:
+        with Dmm.open("dmm", peer.resource, spoken, clock, library=str(vendor_library)) as dmm:
             assert dmm.identify() == "EXAMPLE,METER,0417,1.0"
             assert dmm.measure("resistance", range_=1000.0).value == 351.0
             assert dmm.complaints() == ()
@@ -62,10 +49,10 @@ def test_a_reading_comes_through_it(library: Path, link: str, clock: WallTime) -
 
 @pytest.mark.parametrize("link", LINKS)
 def test_silence_a_new_start_and_a_hang_up_are_told_apart(
-    library: Path, link: str, clock: WallTime
+    vendor_library: Path, link: str, clock: WallTime
 ) -> None:
     with LINKS[link](Peer(words({"READ?": "+1.5", "SLOW?": None}))) as peer:
-        wire = Wire("dmm", peer.resource, clock, library=str(library))
+        wire = Wire("dmm", peer.resource, clock, library=str(vendor_library))
         wire.send(b"SLOW?\n", soon(clock, 1.0))
         started = time.monotonic()
         with pytest.raises(TimeoutError):
@@ -80,16 +67,16 @@ def test_silence_a_new_start_and_a_hang_up_are_told_apart(
 
 
 def test_nobody_there_and_a_setting_that_is_refused_are_said(
-    library: Path, clock: WallTime
+    vendor_library: Path, clock: WallTime
 ) -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
         closed = server.getsockname()[1]
     with pytest.raises(ConnectionError, match="cannot be opened"):
-        Wire("dmm", f"TCPIP0::127.0.0.1::{closed}::SOCKET", clock, library=str(library))
+        Wire("dmm", f"TCPIP0::127.0.0.1::{closed}::SOCKET", clock, library=str(vendor_library))
     line = SerialLine(data_bits=7, parity="even")
     refused = pytest.raises(ConnectionError, match="refuses data_bits 7")
     with on_pty(Peer(words({}))) as peer, refused:
-        Wire("dmm", peer.resource, clock, library=str(library), line=line)
+        Wire("dmm", peer.resource, clock, library=str(vendor_library), line=line)
 
 
 def tried(home: Path, resource: str) -> subprocess.CompletedProcess[str]:
@@ -100,10 +87,12 @@ def tried(home: Path, resource: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_the_word_in_the_bench_file_finds_the_library_of_this_computer(
-    library: Path, tmp_path: Path
+    vendor_library: Path, tmp_path: Path
 ) -> None:
     """pyvisa looks for it in the system's folders, or where its own file names it."""
-    (tmp_path / ".pyvisarc").write_text(f"[Paths]\nVISA library = {library}\n", encoding="utf-8")
+    (tmp_path / ".pyvisarc").write_text(
+        f"[Paths]\nVISA library = {vendor_library}\n", encoding="utf-8"
+    )
     with on_tcp(Peer(Meter())) as peer:
         told = tried(tmp_path, peer.resource)
     assert told.returncode == 0, told.stderr
