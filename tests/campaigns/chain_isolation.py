@@ -7,13 +7,10 @@ python -m tests.campaigns.chain_isolation --chains 3 --sound 10    a short look
 from __future__ import annotations
 
 import argparse
-import os
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices are small
 
 import numpy as np
 

@@ -7,12 +7,9 @@ python -m tests.campaigns.drift_classes --records 40    a short look
 from __future__ import annotations
 
 import argparse
-import os
 from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the matrices are small
 
 import numpy as np
 

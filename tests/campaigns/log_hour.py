@@ -7,15 +7,12 @@ python -m tests.campaigns.log_hour --seconds 120    a short look
 from __future__ import annotations
 
 import argparse
-import os
 import tempfile
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
