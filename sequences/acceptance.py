@@ -12,7 +12,7 @@ from pathlib import Path
 from acq.cells.limits import Limits
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
-from sequences import route
+from sequences import route, shunt_output
 from sequences.acceptance_plan import AcceptancePlan
 from sequences.active_cell import active_cell
 from sequences.as_found import as_found_series
@@ -46,11 +46,10 @@ def acceptance(run: Run[AcceptancePlan]) -> None:
         return
     celsius = room_temperature(run)
     limits = Limits(run.cell, run.plan.limits, temperature=celsius, others=earlier_limits(run))
-    if way == "half bridge":
-        half_bridge(run, limits, Seen(celsius=celsius))
-        return
+    shunt_output.keep_apart(run)
+    one_bridge = half_bridge if way == "half bridge" else full_bridge
     for name in route.bridges(run):
-        full_bridge(run, limits, Seen(bridge=name, celsius=celsius))
+        one_bridge(run, limits, Seen(bridge=name, celsius=celsius))
     between_bridges(run, limits)
 
 

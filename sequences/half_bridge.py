@@ -127,5 +127,5 @@ def _agreement(check: Any, seen: Seen, ratio: Any, rule: str) -> None:
     spread = expanded(difference).U
     source = "zero within ±U of the difference: the exact relation of three pair resistances"
     limit = Limit(-spread, spread, "V/V", source)
-    name = "zero balance against the lead pairs"
+    name = seen.named("zero balance against the lead pairs")
     check.finding(name, "zero balance", "V/V", difference, [limit], rule=rule, share=None)

@@ -49,13 +49,16 @@ class Path:
         return Path(f"{self.name}, reversed", self.against, self.leads)
 
 
+def all_leads(run: Run[AcceptancePlan]) -> tuple[Lead, ...]:
+    """The leads of one bridge that are joined for its test."""
+    if run.cell.data_sheet.bridge == "half":
+        return tuple(run.cell.leads)
+    return bridge_leads(run.cell.wires)
+
+
 def paths_of(run: Run[AcceptancePlan]) -> Iterable[Path]:
     """The paths that the papers leave to be tested."""
-    leads = (
-        tuple(run.cell.leads)
-        if run.cell.data_sheet.bridge == "half"
-        else bridge_leads(run.cell.wires)
-    )
+    leads = all_leads(run)
     every = (
         Path("leads to housing", leads, (Lead.HOUSING,)),
         Path("leads to shield", leads, (Lead.SHIELD,)),

@@ -27,9 +27,10 @@ def route_of(run: Run[AcceptancePlan]) -> Route:
     if objection := cell.bridge_objection:
         raise WrongInput(f"cell {cell.serial}: {objection}; this test is for passive bridges")
     if sheet.bridge == "half":
-        if sheet.bridges != 1:
+        if sheet.shunt is not None:
             raise WrongInput(
-                f"cell {cell.serial}: {sheet.bridges} half bridges in one body are not tested here"
+                f"cell {cell.serial}: a shunt resistor on a half bridge is not tested here: its"
+                " other half, in the instrument, decides what it does"
             )
         return "half bridge"
     return "full bridge"
@@ -82,6 +83,7 @@ def bridges(run: Run[AcceptancePlan]) -> Iterator[str]:
                     text=f"Put the leads of bridge {number} of {count} on the bench's lead"
                     " terminals; leave those of the others open and apart.",
                     caution=CLIP_CAUTION,
+                    bridge={"on": number},
                 )
             )
         yield f"bridge {number}"

@@ -5,13 +5,12 @@ from __future__ import annotations
 from itertools import combinations
 
 from acq.analysis.leads import Lead
-from acq.bench.connections import bridge_leads
 from acq.cells.limits import Limits
 from acq.runs.prompts import CLIP_CAUTION, Prompt
 from acq.runs.run import Run
 from sequences.acceptance_plan import AcceptancePlan
 from sequences.diagnosis import Seen
-from sequences.insulation_paths import QUANTITY, Path, apart, tested
+from sequences.insulation_paths import QUANTITY, Path, all_leads, apart, tested
 
 
 def between_bridges(run: Run[AcceptancePlan], limits: Limits) -> None:
@@ -28,9 +27,10 @@ def between_bridges(run: Run[AcceptancePlan], limits: Limits) -> None:
                     text=f"Put the leads of bridge {one} on the bench's lead terminals, and all"
                     f" leads of bridge {other}, joined, where the housing was.",
                     caution=CLIP_CAUTION,
+                    bridge={"on": one, "joined": other},
                 )
             )
-        path = Path(name, bridge_leads(run.cell.wires), (Lead.HOUSING,))
+        path = Path(name, all_leads(run), (Lead.HOUSING,))
         seen = Seen()
         if apart(run, limits, seen, path):
             tested(run, limits, seen, path, clipped_by_hand=not run.relays)

@@ -13,7 +13,7 @@ from acq.readings.measured import Uncertain
 from acq.readings.rules import Limit
 from acq.runs.check import Check
 from acq.runs.run import Run
-from sequences import exciting, hand_load, shunt_check, stability, steps
+from sequences import exciting, hand_load, shunt_check, shunt_output, stability, steps
 from sequences.acceptance_plan import AcceptancePlan
 from sequences.diagnosis import Seen
 from sequences.exciting import POWERED
@@ -76,6 +76,8 @@ def _one_side(
                 stability.stability(run, seen)
             with run.skippable((seen.named("shunt check"), "zero balance", "V/V")):
                 shunt_check.shunt_check(run, seen)
+            with run.skippable((seen.named("shunt output"), "zero balance", "V/V")):
+                shunt_output.shunt_output(run, limits, seen)
             with run.skippable((seen.named("hand load"), "rated output", "V/V")):
                 hand_load.hand_load(run, seen)
     return True

@@ -36,11 +36,11 @@ def at_the_excitation(run: Run[AcceptancePlan], seen: Seen) -> Basis:
     where = "the sense leads"
     if seen.kelvin is not None:
         return Basis(input_ / seen.kelvin, where, "input resistance read with the Se leads")
-    conductors, source = _conductors(run, seen)
-    return Basis(input_ / (input_ - conductors), where, source)
+    both, source = conductors(run, seen)
+    return Basis(input_ / (input_ - both), where, source)
 
 
-def _conductors(run: Run[AcceptancePlan], seen: Seen) -> tuple[Any, str]:
+def conductors(run: Run[AcceptancePlan], seen: Seen) -> tuple[Any, str]:
     """Return the resistance of both excitation conductors: from loops, else from papers."""
     plan, fresh = run.plan.resistance, run.uncertainties.fresh
     loops: list[Any] = [m for loop in SENSE_LOOPS if (m := seen.pairs.get(loop)) and is_number(m)]

@@ -27,6 +27,7 @@ from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
 
 T = TypeVar("T")
+LINK_OHMS = 0.02  # of a wire with two clips
 
 
 class BenchHands:
@@ -70,6 +71,10 @@ class BenchHands:
                 return {}
             case "cell":
                 return self._cell(order)
+            case "leads":
+                return self._leads(order)
+            case "link":
+                return self._link(order)
             case "fixture":
                 return self._fixture(order)
             case "lift":
@@ -95,8 +100,9 @@ class BenchHands:
             case "wire-fault":
                 return self._wire_fault(order)
         known = (
-            "clip, load, lift, restore, fit, take-off, temperature, cell, fixture, display, type,"
-            " look, set, switch, touch, operate, fault, power-cycle, unplug, plug, wire-fault"
+            "clip, leads, link, load, lift, restore, fit, take-off, temperature, cell, fixture,"
+            " display, type, look, set, switch, touch, operate, fault, power-cycle, unplug, plug,"
+            " wire-fault"
         )
         raise OrderError(f"do: {known}, got {what!r}")
 
@@ -230,6 +236,40 @@ class BenchHands:
         scenario = old.scenario.model_copy(update={"cell": table, "fault": _of_the_bench(old)})
         self.bench.next_cell(CellOnBench(scenario, self.bench.seed))
         return {"serial": table.serial or table.papers}
+
+    def _leads(self, order: Mapping[str, object]) -> Json:
+        """Put the leads of a bridge of the body on the terminals; join those of another."""
+        cell, bridge, joined = self.bench.cell, order.get("bridge"), order.get("joined")
+        if not isinstance(cell, CellOnBench) or not isinstance(bridge, int):
+            raise OrderError(f"bridge: a number from 1 is needed, got {bridge!r}")
+        if joined is not None and not isinstance(joined, int):
+            raise OrderError(f"joined: a number from 1 or null, got {joined!r}")
+        self.bench.changing()
+        try:
+            cell.plug(bridge, joined)
+        except CircuitError as error:
+            raise OrderError(str(error)) from None
+        return {}
+
+    def _link(self, order: Mapping[str, object]) -> Json:
+        """Link two leads by a wire or a resistor, or take the link off (on: false)."""
+        cell, on = self.bench.cell, order.get("on")
+        keys = {"kind": "leak", "between": order.get("between"), "note": "link"}
+        keys["ohms"] = order.get("ohms", LINK_OHMS)
+        if not isinstance(cell, CellOnBench) or not isinstance(on, bool):
+            raise OrderError(f"on: true or false is needed, got {on!r}")
+        try:
+            link = FaultTable.model_validate(keys)
+            if on:
+                cell.add(link)
+            elif link in cell.faults:
+                cell.faults.remove(link)
+        except ValidationError as error:
+            raise OrderError(_first(error)) from None
+        except CircuitError as error:
+            raise OrderError(str(error)) from None
+        self.bench.faults_change(self.bench.events.now / NS)
+        return {}
 
     def _fixture(self, order: Mapping[str, object]) -> Json:
         """Lay a piece of the lot into a fixture, or take out what lies there (serial null)."""

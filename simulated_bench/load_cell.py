@@ -18,7 +18,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from simulated_bench.capacitors import Capacitor, absorption
-from simulated_bench.cell import CellDescription, CellState, load_changes
+from simulated_bench.cell import CellDescription, CellState, bridge_prefix, load_changes
 from simulated_bench.circuit import Point
 from simulated_bench.elements import (
     Added,
@@ -175,8 +175,12 @@ class LoadCell:
 
     def heated_by(self, point: Point) -> None:
         """Take the power of the present excitation, by the bridge's nominal resistance."""
-        volts = point.volt(self._at("pad Ex+"), self._at("pad Ex-")) or 0.0
-        self.watts = volts**2 / self._nominal_ohms()
+        squares = 0.0
+        for number in range(len(self.description.bridges)):
+            at = bridge_prefix(number)
+            pads = (self._at(f"{at}pad Ex+"), self._at(f"{at}pad Ex-"))
+            squares += (point.volt(*pads) or 0.0) ** 2
+        self.watts = squares / self._nominal_ohms()
 
     def stressed_by(self, point: Point) -> bool:
         """Look at the voltages across the insulation; return whether it has just been pierced."""

@@ -13,6 +13,7 @@ from simulated_bench.load_cell import LoadCell
 from simulated_bench.loading import Loading
 from simulated_bench.noise import key, normals
 from simulated_bench.papers import Papers, described, response, thermal
+from simulated_bench.plugging import plugged
 from simulated_bench.position import at_position
 from simulated_bench.response import Response
 from simulated_bench.scenario import CellTable, RoomTable, Scenario, ScenarioError
@@ -103,6 +104,7 @@ class CellOnBench:
         self.extra: list[Part] = _electronics() if table.electronics else []
         self.outer: list[Fault] = []
         self._exchanged: dict[str, str] = {}
+        self._plugged: tuple[int, int | None] = (0, None)
         self._set_percent = 0.0
         self._broken_through = False
         self._check()
@@ -140,9 +142,22 @@ class CellOnBench:
             self._exchange(a, b)
         self.live.become(_changed(self.response, now.response))
 
+    def plug(self, bridge: int, joined: int | None) -> None:
+        """Put the leads of a bridge (from 1) on the bench's lead terminals, those of others off.
+
+        All leads of `joined` go, joined, where the housing was. Raises CircuitError.
+        """
+        count = len(self.description.bridges)
+        for number in (bridge, *(() if joined is None else (joined,))):
+            if not 1 <= number <= count:
+                raise CircuitError(f"bridge {number}: the body has {count}")
+        self._plugged = (bridge - 1, None if joined is None else joined - 1)
+
     def parts(self, seconds: float, *, charges: bool) -> list[Part]:
         """Return the cell's elements at their means over the next seconds."""
         parts = [*self.live.parts(seconds, charges=charges), *self.extra]
+        if self._plugged != (0, None):
+            parts = plugged(parts, *self._plugged)
         if self._exchanged:
             parts = [self._renamed(part) for part in parts]
         if self.position == 1:

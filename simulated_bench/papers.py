@@ -1,4 +1,4 @@
-"""Four invented cells by what their papers say, and the elements that make them read so.
+"""Invented cells by what their papers say, and the elements that make them read so.
 
 `described` finds arms and compensation so that the circuit itself gives the sheet's input and
 output resistance and zero: nothing is looked up when a reading is made. All data are invented.
@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from simulated_bench.cable import Cable
-from simulated_bench.cell import Bridge, CellDescription, load_changes
+from simulated_bench.cell import Bridge, CellDescription, Shunt, load_changes
 from simulated_bench.load_cell import Thermal
 from simulated_bench.response import Response
 from simulated_bench.rig import weight_newtons
@@ -26,6 +26,9 @@ class Papers:
 
     Ohm, mV/V, kg, m, mm2, degC; percentages are of rated output, temperature effects in percent
     per 10 K. `compensation_share` is the part of the compensation in the Ex+ leg.
+    `other_zeros_mv_v` are those of further bridges in the same body. A half bridge has two equal
+    arms and no compensation: its `output_ohms` says nothing. `shunt_ohms` is a calibration
+    resistor inside, from S+ to a lead of its own.
     """
 
     serial: str
@@ -50,6 +53,9 @@ class Papers:
     compression_factor: float = 1.0
     off_centre_percent: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
     body_tau_s: float = 1200.0
+    half: bool = False
+    other_zeros_mv_v: tuple[float, ...] = ()
+    shunt_ohms: float | None = None
 
 
 CELLS: Mapping[str, Papers] = {
@@ -125,6 +131,33 @@ CELLS: Mapping[str, Papers] = {
             creep_percent=0.010,
             body_tau_s=3600.0,
         ),
+        Papers(
+            serial="E-000052",
+            capacity_kg=500.0,
+            input_ohms=700.6,
+            output_ohms=350.3,
+            zero_mv_v=0.0410,
+            other_zeros_mv_v=(-0.0275,),
+            rated_output_mv_v=0.9980,
+            wires=4,
+            cable_m=2.0,
+            cable_mm2=0.25,
+            celsius=22.0,
+            half=True,
+        ),
+        Papers(
+            serial="F-000310",
+            capacity_kg=500.0,
+            input_ohms=388.9,
+            output_ohms=350.8,
+            zero_mv_v=0.0042,
+            rated_output_mv_v=2.0007,
+            wires=6,
+            cable_m=5.0,
+            cable_mm2=0.25,
+            celsius=22.3,
+            shunt_ohms=59_880.0,
+        ),
     )
 }
 
@@ -139,17 +172,24 @@ def described(papers: Papers) -> CellDescription:
     cable = Cable(length_m=papers.cable_m, area_mm2=papers.cable_mm2)
     conductors = 2 * float(cable.ohms("Ex+", papers.celsius))
     arm = papers.output_ohms - conductors
-    legs = papers.input_ohms - papers.output_ohms
+    legs = 0.0 if papers.half else papers.input_ohms - papers.output_ohms
+    if papers.half:
+        arm = (papers.input_ohms - conductors) / 2
     # The ratio is per volt at the pads with sense leads, per volt at the plug without.
     between = papers.input_ohms - (conductors if papers.wires == 6 else 0.0)
-    changes = load_changes(papers.zero_mv_v * 1e-3 * between / arm)
-    bridge = Bridge(
-        arms={name: arm * (1 + change) for name, change in changes.items()},
-        compensation=(legs * papers.compensation_share, legs * (1 - papers.compensation_share)),
-    )
+    share, arms = papers.compensation_share, "AC" if papers.half else "ABCD"
+    bridges = []
+    for zero in (papers.zero_mv_v, *papers.other_zeros_mv_v):
+        changes = load_changes(zero * 1e-3 * between / arm)
+        bridge = Bridge(
+            arms={name: arm * (1 + changes[name]) for name in arms},
+            compensation=(legs * share, legs * (1 - share)),
+            shunt=None if papers.shunt_ohms is None else Shunt(papers.shunt_ohms),
+        )
+        bridges.append(bridge)
     paths = 2 * (4 + papers.wires)  # pads and leads, each to shield and to housing
     return CellDescription(
-        bridges=(bridge,),
+        bridges=tuple(bridges),
         wires=papers.wires,
         cable=cable,
         leak_at_pads=papers.insulation_ohms * paths,

@@ -43,6 +43,7 @@ class CellTable(Written):
     input_ohms: Annotated[float, Field(gt=0)] | None = None
     output_ohms: Annotated[float, Field(gt=0)] | None = None
     zero_mv_v: float | None = None
+    other_zeros_mv_v: tuple[float, ...] | None = Field(default=None, max_length=2)
     rated_output_mv_v: Annotated[float, Field(gt=0)] | None = None
     insulation_ohms: Annotated[float, Field(gt=0)] | None = None
     wires: Literal[4, 6] | None = None

@@ -24,7 +24,13 @@ from acq.cells.paper_units import FORCE, FRACTION, MASS, RATIO, factor, of_outpu
 from drivers.written_file import Written
 
 Point = tuple[float, float]
-OF_OUTPUT = ("zero_balance", "zero_balance_uncertainty", "rated_output_uncertainty")
+OF_OUTPUT = (
+    "shunt_output",
+    "shunt_output_uncertainty",
+    "zero_balance",
+    "zero_balance_uncertainty",
+    "rated_output_uncertainty",
+)
 
 
 class LoadTable(Written):
@@ -76,6 +82,8 @@ class CalibrationSheet(Written):
     rated_output_other_direction: Ratio = None
     zero_balance: Ratio = None
     zero_balance_uncertainty: Ratio = None
+    shunt_output: Ratio = None  # change of the output with the calibration resistor
+    shunt_output_uncertainty: Ratio = None  # expanded, k = 2
     position: str = ""  # of the cell when the zero balance was read
     input_resistance: Ohms = None
     output_resistance: Ohms = None

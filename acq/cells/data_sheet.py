@@ -36,6 +36,12 @@ Electronics = Literal[
 ]
 Layout = Literal["symmetrical", "one-sided Ex+", "one-sided Ex-", "none", "unknown"]
 
+ARM_LEADS: dict[str, tuple[Lead, Lead]] = {
+    "A": (Lead.EX_PLUS, Lead.S_PLUS),
+    "B": (Lead.EX_PLUS, Lead.S_MINUS),
+    "C": (Lead.EX_MINUS, Lead.S_PLUS),
+    "D": (Lead.EX_MINUS, Lead.S_MINUS),
+}
 COPPER_OHM_MM2_PER_M = 0.0175  # near 20 degC, as cable tables of the trade round it
 
 
@@ -64,6 +70,30 @@ class Compensation(Written):
 
     layout: Layout = "unknown"
     leg: Ohms = None
+
+
+class Shunt(Written):
+    """A calibration resistor that is known for an arm: inside on a lead of its own, or outside.
+
+    Linking `lead` to `linked_to` puts it across the arm; without a lead of its own the resistor is
+    held across the arm's leads. `output` is the change of output that it makes.
+    """
+
+    arm: Literal["A", "B", "C", "D"]
+    lead: str = ""  # as its label has it
+    linked_to: Lead | None = None
+    resistance: OhmSpan = None
+    output: RatioSpan = None
+
+    @property
+    def objection(self) -> str:
+        """What contradicts itself in it; empty where nothing does."""
+        if self.lead and self.linked_to not in ARM_LEADS[self.arm]:
+            ends = " or ".join(ARM_LEADS[self.arm])
+            return f"linked_to: a lead of its own is linked to {ends} for arm {self.arm}"
+        if not self.lead and (self.linked_to or self.resistance is None):
+            return "lead: blank, so resistance is needed and linked_to has no meaning"
+        return ""
 
 
 class HazardousArea(Written):
@@ -122,6 +152,7 @@ class DataSheet(Written):
     electronics: Electronics = "unknown"  # unknown is not "none": the route is decided by a person
     supply_current: AmpereSpan = None  # of built-in electronics
     compensation: Compensation = Compensation()
+    shunt: Shunt | None = None
     shield_to_housing: Literal["connected", "not connected", "unknown"] = "unknown"
     cable: Cable = Cable()
     hazardous_area: HazardousArea | None = None
@@ -147,6 +178,12 @@ class DataSheet(Written):
             return table | {"zero_balance": read_span(text, of_output(_nominal_output(table)))}
         except ValueError as error:
             raise ValueError(f"zero_balance: {error}") from None
+
+    @model_validator(mode="after")
+    def _shunt_is_linked(self) -> DataSheet:
+        if self.shunt is not None and (objection := self.shunt.objection):
+            raise ValueError(f"shunt: {objection}")
+        return self
 
     @property
     def name(self) -> str:

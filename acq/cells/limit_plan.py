@@ -28,6 +28,8 @@ class LimitPlan(Written):
     own_sheet_zero_source: str = COMMON
     own_sheet_output_percent: float = Field(default=0.1, ge=0)
     own_sheet_output_source: str = COMMON
+    own_sheet_shunt_percent: float = Field(default=0.2, ge=0)  # of the shunt output
+    own_sheet_shunt_source: str = COMMON
     own_sheet_characteristic_percent: float = Field(default=0.02, ge=0)  # of the output
     own_sheet_characteristic_source: str = COMMON
     derived_pair_ohms: float = Field(default=1.0, ge=0)  # how unlike the two legs may be

@@ -87,6 +87,19 @@ class Limits:
             )
         return self._pick("rated output", found)
 
+    @property
+    def shunt_output(self) -> tuple[Limit, ...]:
+        """Limits of the change of output with the calibration resistor, V/V."""
+        shunt, sheet, plan = self._cell.data_sheet.shunt, self._cell.sheet, self._plan
+        span = None if shunt is None else shunt.output
+        found = self._from_sheet(span, "V/V", "shunt output")
+        if sheet is not None and sheet.shunt_output is not None:
+            allowed = abs(sheet.shunt_output) * plan.own_sheet_shunt_percent / 100.0
+            text = f"{plan.own_sheet_shunt_percent:g} % allowed ({plan.own_sheet_shunt_source})"
+            U = sheet.shunt_output_uncertainty
+            found += self._own("shunt output", sheet.shunt_output, allowed, "V/V", U, text)
+        return self._pick("shunt output", found)
+
     def insulation(self, path: str = "leads to housing") -> tuple[Limit, ...]:
         """Return the limits of an insulation resistance in ohm.
 
@@ -298,7 +311,7 @@ def limits_named(limits: Limits, name: str) -> tuple[Limit, ...]:
 
     Raises WrongInput that tells the names there are.
     """
-    if name in ("zero balance", "rated output"):
+    if name in ("zero balance", "rated output", "shunt output"):
         found: tuple[Limit, ...] = getattr(limits, name.replace(" ", "_"))
         return found
     kind, _, rest = name.partition(" ")

@@ -43,6 +43,11 @@ EXAMPLES: dict[str, str] = {
     "excitation_maximum": "15 V",
     "supply_current": "<= 20 mA",
     "bridges": "1",
+    "arm": "C",
+    "linked_to": "Ex-",
+    "shunt_output": "1.330 mV/V",
+    "shunt_output_uncertainty": "0.002 mV/V",
+    "output": "1.33 mV/V ± 1 %",
     "leg": "17 ohm",
     "length": "5 m",
     "cable_length": "5 m",
@@ -107,10 +112,11 @@ def ask_part(
     answers: dict[str, Any],
     key: str,
     given: Mapping[str, Any] | None = None,
+    examples: Mapping[str, str] | None = None,
 ) -> dict[str, Any]:
     """Ask a table within a sheet, such as the cable; return the sheet's answers with it."""
     click.echo(f"{key.replace('_', ' ')}:", err=True)
-    part = ask_model(model, given or {}, leave_out=("colours",))
+    part = ask_model(model, given or {}, leave_out=("colours",), examples=examples)
     return answers | {key: part} if part else answers
 
 

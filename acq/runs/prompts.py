@@ -44,6 +44,8 @@ class Prompt:
     by_itself: str = ""  # what the simulated bench's technician types where a person must
     load: Mapping[str, float] = field(default_factory=dict)  # kilograms or newtons, corner
     fixtures: Mapping[int, str] = field(default_factory=dict)  # serial by position; "": empty
+    bridge: Mapping[str, int] = field(default_factory=dict)  # on: on the terminals; joined: another
+    link: Mapping[str, Any] = field(default_factory=dict)  # between two leads, on or off, ohms
     shunt: Mapping[str, Any] = field(default_factory=dict)  # a resistor: between, ohms, seconds
     seen: Callable[[], bool] | None = None  # asked again and again: an instrument saw it done
 
@@ -62,6 +64,8 @@ class Prompt:
             "restore": list(self.restore),
             "fit": {name: list(what) for name, what in self.fit.items()},
             "take_off": list(self.take_off),
+            "bridge": dict(self.bridge),
+            "link": dict(self.link),
             "shunt": dict(self.shunt),
             "fixtures": {str(position): serial for position, serial in self.fixtures.items()},
         }

@@ -60,6 +60,11 @@ class AutomaticTechnician:
             self._time.wait(_FIXTURE_S)
         if prompt.load:
             self._load(prompt.load)
+        if prompt.bridge:
+            on, joined = prompt.bridge["on"], prompt.bridge.get("joined")
+            self._time.hand("leads", bridge=on, joined=joined)
+        if prompt.link:
+            self._time.hand("link", **prompt.link)
         if prompt.shunt:
             self._shunt(prompt.shunt)
 

@@ -172,10 +172,11 @@ def test_each_bridge_of_a_body_is_named_and_tested_against_the_other(
     begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     serial = papers(monkeypatch, tmp_path / "cells", DOUBLE)
-    trial = begin()
+    trial = begin(scenario(tmp_path / "double.toml", "[cell]\nother_zeros_mv_v = [0.0030]\n"))
     assert trial.conduct(serial=serial) == 0
     found = findings(trial)
-    for bridge in ("bridge 1", "bridge 2"):
+    for bridge, zero in (("bridge 1", -0.0064e-3), ("bridge 2", 0.0030e-3)):
+        assert found[f"{bridge}: zero balance"]["value"] == pytest.approx(zero, abs=5e-7)
         assert found[f"{bridge}: zero balance"]["conformity"] == "pass"
         assert found[f"{bridge}: resistance Ex+ Ex-"]["conformity"] == "pass"
     assert found["insulation bridge 1 to bridge 2"]["value"] > 5e9
@@ -379,3 +380,44 @@ def test_readings_that_fit_another_serial_say_so(begin: Begin) -> None:
     ]
     assert len(notes) == 1
     assert "they fit D-000096" in notes[0]
+
+
+def test_a_calibration_resistor_moves_the_output_as_papers_and_pairs_demand(begin: Begin) -> None:
+    """R / (4 Rs + 2 R) of an ideal bridge: 350 ohm and 59.88 kohm give 1.457 mV/V (common practice,
+    no source; Kirchhoff's laws for one arm). Legs and cable move it by less than half a percent.
+    """
+    trial = begin("shunt-lead")
+    assert trial.conduct(serial="F-000310") == 0
+    found = findings(trial)
+    measured = found["shunt output, arm C"]["value"]
+    assert abs(measured) == pytest.approx(350 / (4 * 59_880 + 2 * 350), rel=5e-3)
+    assert measured < 0  # S+ is drawn to Ex-
+    assert found["shunt output, arm C, against the lead pairs"]["conformity"] == "pass"
+    asked = prompts(trial)
+    assert "leave it open" in asked[0]
+    on, off = (text for text in asked if text.startswith("Calibration resistor"))
+    assert "link lead shunt to Ex-" in on
+    assert "take shunt off again" in off
+
+
+def test_half_bridges_of_one_body_are_told_apart(begin: Begin) -> None:
+    """The simulated body: 0.0410 mV/V on the first, -0.0275 mV/V on the second."""
+    trial = begin("two-half-bridges")
+    assert trial.conduct(serial="E-000052") == 0
+    found = findings(trial)
+    for name, zero in (("bridge 1", 0.0410e-3), ("bridge 2", -0.0275e-3)):
+        assert found[f"{name}: zero balance"]["value"] == pytest.approx(zero, abs=8e-7)
+        assert found[f"{name}: zero balance against the lead pairs"]["conformity"] == "pass"
+        pairs = [each for each in found if each.startswith(f"{name}: resistance")]
+        assert len(pairs) == 3
+    assert found["insulation bridge 1 to bridge 2"]["conformity"] == "pass"
+
+
+def test_a_resistor_on_a_half_bridge_is_refused_by_name(
+    begin: Begin, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shunt = '[shunt]\narm = "A"\nresistance = "59.88 kohm"\n'
+    serial = papers(monkeypatch, tmp_path / "cells", HALF + shunt)
+    trial = begin()
+    assert trial.conduct(serial=serial) == 2
+    assert "a shunt resistor on a half bridge" in lines_of(trial)[-1].content["because"]

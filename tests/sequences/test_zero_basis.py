@@ -11,6 +11,7 @@ from acq.analysis import network
 from acq.analysis.leads import FOUR_WIRE_PAIRS, INPUT, SIX_WIRE_PAIRS, Lead
 from sequences.half_bridge import LOWER, UPPER, predicted
 from sequences.shunt_check import ARMS, expected_change
+from sequences.shunt_output import at_the_pad
 from tests.sequences.kirchhoff import Bridge
 
 ohms = st.floats(100.0, 2000.0)
@@ -53,6 +54,22 @@ def test_a_shunt_moves_the_zero_as_kirchhoff_says(
         found = expected_change(pairs, (one, other), shunt_ohms, factor)
         change = bridge.zero(*leads) - before[factor]
         assert math.isclose(found, change, rel_tol=1e-6, abs_tol=1e-9)
+
+
+@given(bridges(), st.sampled_from(sorted(ARMS)), st.floats(1e3, 1e6))
+def test_a_resistor_inside_the_cell_moves_the_zero_as_kirchhoff_says(
+    bridge: Bridge, arm: str, shunt_ohms: float
+) -> None:
+    """From the pad of a signal lead to the plug of an excitation lead, by a lead of its own."""
+    excitation, signal = ARMS[arm]
+    conductor = next(ohms for one, _, ohms in bridge.parts if one == signal.value)
+    pairs = {pair: bridge.ohms(pair) for pair in SIX_WIRE_PAIRS}
+    before = bridge.zero(Lead.SE_PLUS, Lead.SE_MINUS)
+    bridge.parts.append((excitation.value, signal.value.lower(), shunt_ohms))
+    change = bridge.zero(Lead.SE_PLUS, Lead.SE_MINUS) - before
+    inside = at_the_pad(pairs, signal, conductor)
+    found = expected_change(inside, (excitation, signal), shunt_ohms, 2.0)
+    assert math.isclose(found, change, rel_tol=1e-6, abs_tol=1e-9)
 
 
 @given(bridges())

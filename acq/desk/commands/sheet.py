@@ -60,11 +60,31 @@ def add_data_sheet(type_: str) -> Path:
     answers = ask_model(DataSheet, {"type": type_}, first=NEEDED)
     answers = ask_part(Cable, answers, "cable")
     answers = ask_part(Compensation, answers, "compensation")
+    answers = _with_shunt(answers)
     if click.confirm("is it marked for hazardous areas?", err=True):
         click.echo("copy the marking as it stands; the site's own rules come first", err=True)
         marking = {"marking": click.prompt("marking", err=True)}
         answers = ask_part(HazardousArea, answers, "hazardous_area", marking)
     return keep_data_sheet(answers)
+
+
+def _with_shunt(answers: dict[str, Any]) -> dict[str, Any]:
+    """Ask of a calibration resistor where there is one; once more where it contradicts itself."""
+    from acq.cells.data_sheet import DataSheet, Shunt
+    from acq.desk.asking import ask_part
+    from drivers.written_file import FileError, check
+
+    while click.confirm("is there a calibration (shunt) resistor or lead?", err=True):
+        arm = click.prompt("arm that it lies across (A, B, C, D)", err=True).strip().upper()
+        asked = {"lead": "Cal, as its label has it; blank: held from outside"}
+        changed = ask_part(Shunt, answers, "shunt", {"arm": arm}, asked)
+        try:
+            check("answers", changed, DataSheet)
+        except FileError as error:
+            click.echo(f"  {error.key}: {error.reason}: once more", err=True)
+            continue
+        return changed
+    return answers
 
 
 def ask_sheet() -> dict[str, Any]:

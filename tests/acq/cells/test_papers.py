@@ -190,7 +190,9 @@ def test_a_wrong_sheet_names_the_file_the_key_and_what_is_allowed(
     assert "\n" not in str(caught.value)
 
 
-@pytest.mark.parametrize("serial", ["A-000417", "B-011902", "C-003358", "D-000096"])
+@pytest.mark.parametrize(
+    "serial", ["A-000417", "B-011902", "C-003358", "D-000096", "E-000052", "F-000310"]
+)
 def test_shipped_cells_say_that_they_are_invented_and_survive_json(serial: str) -> None:
     cell = find_cell(serial)
     assert cell.note == cell.data_sheet.note == "invented"
@@ -209,6 +211,22 @@ def test_a_load_table_gives_parts_of_the_capacity_and_volts_per_volt() -> None:
     assert rising[1] == pytest.approx((0.2, 0.40011e-3))
     falling = sheet.load_table.points(500.0, "falling")
     assert falling[0] == pytest.approx((0.8, 1.60088e-3))
+
+
+@pytest.mark.parametrize(
+    ("shunt", "said"),
+    [
+        ({"arm": "C", "lead": "Cal"}, "linked_to: a lead of its own is linked to Ex- or S+"),
+        ({"arm": "A", "lead": "Cal", "linked_to": "Ex-"}, "Ex+ or S+ for arm A"),
+        ({"arm": "B", "output": "1.4 mV/V"}, "lead: blank, so resistance is needed"),
+        ({"arm": "E"}, "shunt.arm: allowed is 'A', 'B', 'C' or 'D', got 'E'"),
+    ],
+)
+def test_a_shunt_that_contradicts_itself_is_refused(shunt: dict[str, object], said: str) -> None:
+    with pytest.raises(FileError) as caught:
+        check("sheet.toml", {"type": "X", "shunt": shunt}, DataSheet)
+    assert said in str(caught.value)
+    assert "\n" not in str(caught.value)
 
 
 def test_an_unknown_serial_names_the_nearest(tmp_path: Path) -> None:

@@ -39,6 +39,8 @@ def test_every_cell_is_listed(capsys: Capture) -> None:
         "B-011902",
         "C-003358",
         "D-000096",
+        "E-000052",
+        "F-000310",
         "K-000001",
     ]
     assert run_command(["cell", "list", "--json"]) is ExitCode.DONE
@@ -72,6 +74,8 @@ def test_a_cell_of_a_new_type_is_asked_field_by_field(capsys: Capture, typed: ob
         *("10000", "."),  # the rest is not on the paper
         *("5", "4", "5 m", "."),  # a cable has 4 or 6 wires
         *("symmetrical", "17 ohm"),
+        *("y", "c", "Cal", "Ex+", "59.88 kohm", "."),  # arm C is not at Ex+: once more
+        *("y", "c", "Cal", "Ex-", "59.88 kohm", "1.33 mV/V ± 1 %"),
         "n",
         *("y", "2024-13-01", "2024-03-11", "Lab", "", "", "20.011 mV at 10 V", "0.02 %RO", "."),
         *("y", "%", "mV/V", "0 0", "20 0,40011", "x", "100 2.0011", "", "80 1.6009", ""),
@@ -83,6 +87,7 @@ def test_a_cell_of_a_new_type_is_asked_field_by_field(capsys: Capture, typed: ob
         "allowed is 'compression', 'tension', 'beam' or 'universal', got 'shear'",
         "a load is needed, such as '500 kg'",
         "allowed is 4 or 6",
+        "shunt: linked_to: a lead of its own is linked to Ex- or S+ for arm C: once more",
         "a date is needed",
         "two numbers are needed",
     ):
@@ -112,7 +117,7 @@ def test_a_sheet_of_nothing_but_blanks_is_a_sheet(capsys: Capture, typed: object
 
 def test_a_marking_for_hazardous_areas_is_copied_with_its_limits(typed: object) -> None:
     assert callable(typed)
-    typed(*("none", "."), ".", ".", "y", "invented marking", "14 V", "100 mA", "0.8 W", "n")
+    typed(*("none", "."), ".", ".", "n", "y", "invented marking", "14 V", "100 mA", "0.8 W", "n")
     assert run_command(["sheet", "add", "--type", "X-2"]) is ExitCode.DONE
     area = find_data_sheet("X-2").hazardous_area
     assert area is not None
