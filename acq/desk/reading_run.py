@@ -14,13 +14,13 @@ import click
 
 from acq.bench.stepped_time import SteppedTime
 from acq.cells.folder import find_cell, find_workshop
-from acq.desk.commands.run import bench_text, leading, login, new_folder, seed_of
 from acq.desk.exit_codes import ExitCode
 from acq.desk.live_desk import PlainDesk, ScreenDesk
 from acq.desk.log_drift import LOG_FILE
 from acq.desk.log_export import export
 from acq.desk.outcome import say_the_end
 from acq.desk.progress import PlainLines
+from acq.desk.running import bench_text, leading, login, new_folder, seed_of
 from acq.errors import WrongInput
 from acq.records.records import Records
 from acq.runs.conduct import Conductor, Outcome, copy_bench_file

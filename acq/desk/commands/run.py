@@ -2,38 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
-import sys
-from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import click
 
-from acq.bench.bench_file import BenchFile, bench_file_from_text, read_bench_file
-from acq.bench.simulated import start_simulated_bench
-from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
-from acq.cells.cell import Cell
-from acq.cells.chain_subject import ChainPapers
-from acq.cells.chain_visit import chain_papers, visit_of
-from acq.cells.folder import find_cell, find_workshop
-from acq.cells.lot_subject import LotPapers, lot_papers
 from acq.desk.exit_codes import ExitCode
-from acq.desk.outcome import report
-from acq.desk.person import login_name
-from acq.desk.progress import Onlooker, PlainLines
-from acq.desk.writing import refuse_unwritable
-from acq.errors import RepeatAsked, WrongInput
-from acq.records.records import Records
-from acq.runs.conduct import Conductor, bench_time, copy_bench_file
-from acq.runs.control_socket import ControlSocket, Onlookers
-from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
-from acq.runs.journal import read_journal
-from acq.runs.opening import Opening
-from acq.runs.own_dialects import check_dialects, keep_dialects
-from acq.runs.sequence import Sequence, find_sequence
-from acq.runs.technicians import TerminalTechnician, who_answers
-from drivers.time import Time
 
 
 @click.command()
@@ -58,113 +32,11 @@ from drivers.time import Time
 @click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.option("--junit", type=click.Path(path_type=Path), help="Findings as JUnit XML, for a CI.")
-def run(
-    sequence: str,
-    serial: str,
-    chain_file: Path | None,
-    lot_name: str,
-    typed: bool,
-    plan: str,
-    bench_path: Path | None,
-    simulated: bool,
-    scenario: str,
-    seed: int | None,
-    pace: float | None,
-    records_url: str | None,
-    performer: str,
-    as_found: bool,
-    work_done: str,
-    indication_only: bool,
-    prompts: bool,
-    as_json: bool,
-    junit: Path | None,
-) -> ExitCode:
+def run(**asked: Any) -> ExitCode:
     """Run SEQUENCE (such as `acceptance`) on a cell, a lot or a chain; records and certificates."""
-    script = find_sequence(sequence)
-    chosen_plan = script.read_plan(plan or script.default_plan)
-    cell = (
-        _lot(script, lot_name, serial, chain_file)
-        if script.subject is LotPapers or lot_name
-        else _subject(script, serial, chain_file, typed=typed)
-    )
-    if as_found and work_done:
-        raise WrongInput("a cell is as found or as left: give --as-found, or --as-left WORK")
-    if junit is not None:
-        refuse_unwritable(junit)
-    if not (simulated or typed) and bench_path is None:
-        raise WrongInput("which bench? give --bench FILE, or --simulated")
-    with contextlib.ExitStack() as held:
-        if simulated:  # before a bench is started for nothing
-            held.enter_context(Records.open(records_url, simulated=True)).close()
-        text, file = (
-            _form()
-            if typed
-            else bench_text(bench_path, scenario or script.default_scenario, seed, pace)
-        )
-        beside = bench_path.parent if bench_path is not None else Path()
-        check_dialects(file, beside)
-        on_simulation = file.simulation is not None
-        records = held.enter_context(Records.open(records_url, simulated=on_simulation))
-        time = held.enter_context(leading(file, ours=simulated))
-        folder = new_folder(file, records, seed_of(time))
-        copy_bench_file(text, folder)
-        keep_dialects(file, beside, folder)
-        conductor = _conductor(held, folder, records, time, performer, prompts, as_json)
-        opening = Opening(
-            sequence=script,
-            script=sequence,
-            plan=chosen_plan,
-            cell=cell,
-            bench=file,
-            seed=seed_of(time),
-            performer=performer or login(simulated),
-            indication_only=indication_only,
-            stage="as found" if as_found else "as left" if work_done else "",
-            work_done=work_done,
-            workshop=find_workshop().model_dump(mode="json"),
-        )
-        return report(conductor.open_new(opening), records, as_json=as_json, junit=junit)
+    from acq.desk.running import Order, begin
 
-
-def _subject(
-    script: Sequence, serial: str, chain_file: Path | None, *, typed: bool
-) -> Cell | ChainPapers:
-    """Return what the sequence is run on. Raises WrongInput where the other kind was named."""
-    if script.subject is ChainPapers:
-        if chain_file is None:
-            raise WrongInput(f"{script.name}: which chain? give --chain FILE")
-        papers = chain_papers(chain_file)
-        if typed != visit_of(papers).file.typed_in_later:
-            raise WrongInput(
-                f"{chain_file}: typed_in_later: is true for a visit by hand, which is judged with"
-                " --typed; false for a visit with instruments"
-            )
-        if typed and (missing := visit_of(papers).file.not_restored()):
-            raise WrongInput(
-                f"{chain_file}: restored.{missing[0]}: not ticked on the form; the visit is not"
-                " closed before it is: write who and when"
-            )
-        return papers
-    if typed or chain_file is not None or not serial:
-        raise WrongInput(f"{script.name}: which cell? give --cell SERIAL")
-    return find_cell(serial)
-
-
-def _lot(script: Sequence, name: str, serial: str, chain_file: Path | None) -> LotPapers:
-    """Return the lot that was named. Raises WrongInput for what is not for a lot."""
-    if script.subject is not LotPapers:
-        raise WrongInput(f"{script.name}: tests no lot; --lot goes with the sequence lot")
-    if serial or chain_file is not None:
-        raise WrongInput(f"{script.name}: its cells stand in the lot's file; give --lot FILE alone")
-    if not name:
-        raise WrongInput(f"{script.name}: which lot? give --lot FILE (or a shipped one: EX26)")
-    return lot_papers(name)
-
-
-def _form() -> tuple[str, BenchFile]:
-    """Return the bench of a visit by hand: none, only a form that was typed in."""
-    text = 'name = "no bench: a form, typed in"\n\n[instruments]\n'
-    return text, bench_file_from_text(text, "the form")
+    return begin(Order(**asked))
 
 
 @click.command()
@@ -188,114 +60,16 @@ def resume(
 
     With --repeat CHECK that check and all that follows it are; both results are kept.
     """
+    from acq.desk.running import take_up
+    from acq.errors import WrongInput
+
     if bool(check) != bool(because):
         raise WrongInput("to repeat a check give both: --repeat CHECK --because REASON")
-    if junit is not None:
-        refuse_unwritable(junit)
-    folder = find_run_folder(number)
-    lines, _ = read_journal(folder.journal)
-    if not lines:
-        raise WrongInput(f"{folder.journal}: holds no opened run")
-    opened = lines[0].content["run"]
-    with contextlib.ExitStack() as held:
-        records = held.enter_context(Records.open(records_url, simulated=opened["simulated"]))
-        file = _same_bench(folder, opened["scenario"], opened["seed"])
-        time = held.enter_context(leading(file, ours=True))
-        conductor = _conductor(held, folder, records, time, opened["performer"], prompts, as_json)
-        asked = RepeatAsked(check, login(False), because) if check else None
-        return report(conductor.take_up(asked), records, as_json=as_json, junit=junit)
-
-
-def bench_text(
-    path: Path | None, scenario: str, seed: int | None, pace: float | None
-) -> tuple[str, BenchFile]:
-    """Return the bench file's text and content: a person's, or the simulated bench's own."""
-    if path is not None:
-        file = read_bench_file(path)
-        return path.read_text(encoding="utf-8"), file
-    started = start_simulated_bench(scenario, seed, pace)
-    return started.bench_text, bench_file_from_text(started.bench_text, "simulated bench")
-
-
-def _same_bench(folder: RunFolder, scenario: str | None, seed: int | None) -> BenchFile:
-    """Return the bench of a run; a simulated bench that is gone is started anew."""
-    file = read_bench_file(folder.bench_file)
-    if file.simulation is None:
-        return file
-    try:
-        SteppedTime(file.simulation.control).close()
-    except SimulatedBenchGone:
-        text, file = bench_text(None, scenario or "healthy", seed, None)
-        copy_bench_file(text, folder)
-    return file
-
-
-@contextlib.contextmanager
-def leading(file: BenchFile, *, ours: bool) -> Iterator[Time]:
-    """Lead the bench's time; a simulated bench of ours ends with the run it was started for."""
-    time = bench_time(file)
-    try:
-        yield time
-    finally:
-        if isinstance(time, SteppedTime):
-            time.end() if ours else time.close()
-
-
-def seed_of(time: Time) -> int | None:
-    """The seed of a simulated bench; None on a real one."""
-    return int(time.bench["seed"]) if isinstance(time, SteppedTime) else None
-
-
-def new_folder(file: BenchFile, records: Records, seed: int | None) -> RunFolder:
-    if file.simulation is not None:
-        name = Path(file.simulation.scenario).stem
-        return new_run_folder(f"SIM-{name}-{seed}", simulated=True)
-    number = records.next_number("run", datetime.now(UTC).year)
-    return new_run_folder(number, simulated=False)
-
-
-def _conductor(
-    held: contextlib.ExitStack,
-    folder: RunFolder,
-    records: Records,
-    time: Time,
-    performer: str,
-    prompts: bool,
-    as_json: bool,
-) -> Conductor:
-    """Put around a run what it needs: who answers, who looks on, who may tell it something."""
-    by_itself = isinstance(time, SteppedTime) and not prompts
-    person = performer or login(False)
-    onlooker = _onlooker(as_json, by_itself=by_itself, person=person)
-    held.callback(onlooker.close)
-    control = held.enter_context(contextlib.closing(ControlSocket(folder.control_socket)))
-    technician = who_answers(
-        time,
-        TerminalTechnician(onlooker.show_prompt, person, control),
+    return take_up(
+        number,
+        (check, because) if check else None,
+        records_url=records_url,
         prompts=prompts,
+        as_json=as_json,
+        junit=junit,
     )
-    from acq.desk.live_desk import PlainDesk
-
-    onlookers = Onlookers(control, lambda text: click.echo(text, err=True))
-    return Conductor(
-        folder=folder,
-        records=records,
-        time=time,
-        technician=technician,
-        onlooker=onlooker.see,
-        onlookers=onlookers,
-        desk=PlainDesk(onlookers.heard, say=lambda line: click.echo(line, err=as_json)),
-    )
-
-
-def _onlooker(as_json: bool, *, by_itself: bool, person: str) -> Onlooker:
-    at_terminal = "" if by_itself or not sys.stdin.isatty() else person
-    if sys.stdout.isatty() and not as_json:
-        from acq.desk.live_view import LiveView
-
-        return LiveView(prompts=by_itself, person=at_terminal)
-    return PlainLines(err=as_json, prompts=by_itself, person=at_terminal)
-
-
-def login(simulated: bool) -> str:
-    return "simulated technician" if simulated else login_name()

@@ -16,7 +16,7 @@ import pytest
 from acq.bench.bench_file import read_bench_file
 from acq.cells.folder import find_cell
 from acq.certificates import certificate as _loaded  # noqa: F401  (once, not in every child)
-from acq.desk.commands import run as _run  # noqa: F401
+from acq.desk import running as _run  # noqa: F401
 from tests.acq.certificates.pdf_text import pages
 from tests.at_terminal import AtTerminal
 from tests.bench_watch import BenchWatch
