@@ -66,7 +66,7 @@ def test_a_faulty_cell_fails_with_one_document_on_standard_output() -> None:
 
 def test_ctrl_c_says_so_in_one_line_and_leaves_with_130() -> None:
     command = "from acq.desk.command_line import main; main()"
-    arguments = ["run", "acceptance", "--cell", "B-011902", "--simulated", "--pace", "2"]
+    arguments = ["run", "acceptance", "--cell", "B-011902", "--simulated", "--pace", "50"]
     process = subprocess.Popen(
         [sys.executable, "-P", "-c", command, *arguments],
         stdout=subprocess.PIPE,
