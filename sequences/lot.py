@@ -25,6 +25,7 @@ from sequences.lot_excitation import zero_together
 from sequences.lot_insulation import insulation_together
 from sequences.lot_pieces import Piece, evenly, soak_together, turn_of
 from sequences.lot_plan import LotPlan
+from sequences.soak import soak
 
 
 @sequence(
@@ -41,13 +42,14 @@ def lot(run: Run[LotPlan]) -> None:
     assert isinstance(papers, LotPapers)
     refuse_what_is_no_lot(run, papers)
     pieces: list[Piece] = []
-    loads = evenly(papers.cells, len(run.positions))
+    positions = run.positions or tuple(range(1, run.plan.lot.places_by_hand + 1))
+    loads = evenly(papers.cells, len(positions))
     for number, cells in enumerate(loads, 1):
         batch = [
             Piece(cell, position, Limits(cell, run.plan.limits))
-            for cell, position in zip(cells, run.positions, strict=False)
+            for cell, position in zip(cells, positions, strict=False)
         ]
-        prompt = fixture_prompt(batch, run.positions, number, len(loads))
+        prompt = fixture_prompt(batch, positions, number, len(loads), by_hand=not run.relays)
         with run.fixtures_loaded(f"load {number}", prompt):
             one_load(run, batch, f"load {number}")
         pieces += batch
@@ -56,9 +58,12 @@ def lot(run: Run[LotPlan]) -> None:
 
 def one_load(run: Run[LotPlan], pieces: Sequence[Piece], load: str) -> None:
     """What lies in the fixtures now, from harmless to stressful."""
-    soak_together(run, pieces, load)
+    if run.relays:
+        soak_together(run, pieces, load)
     for piece in pieces:
         with turn_of(run, piece):
+            if not run.relays:  # the clips of the first pair are on it anyway
+                soak(run, piece.seen)
             lead_pairs(run, piece.limits, piece.seen)
     insulation_together(run, pieces)
     zero_together(run, pieces, load)
@@ -68,14 +73,17 @@ def one_load(run: Run[LotPlan], pieces: Sequence[Piece], load: str) -> None:
 
 
 def fixture_prompt(
-    pieces: Sequence[Piece], positions: Sequence[int], number: int, loads: int
+    pieces: Sequence[Piece], positions: Sequence[int], number: int, loads: int, *, by_hand: bool
 ) -> Prompt:
     """Which serial goes where; what stays empty is said too."""
     fixtures = dict.fromkeys(positions, "")
     fixtures |= {piece.position: piece.serial for piece in pieces}
     told = "; ".join(f"{position}: {serial or 'empty'}" for position, serial in fixtures.items())
+    do = (
+        "Lay the cells side by side, leads to you" if by_hand else "Put the cells into the fixtures"
+    )
     return Prompt(
-        text=f"Load {number} of {loads}. Put the cells into the fixtures, by their labels: {told}.",
+        text=f"Load {number} of {loads}. {do}, by their labels: {told}.",
         caution="Supply and test voltage are off. Housings must not touch one another or the"
         " bench: their insulation is tested.",
         fixtures=fixtures,
@@ -84,10 +92,10 @@ def fixture_prompt(
 
 def refuse_what_is_no_lot(run: Run[LotPlan], papers: LotPapers) -> None:
     """Raises WrongInput for what must be tested one by one."""
-    if not run.relays:
+    if run.relays and not run.positions:
         raise WrongInput(
-            "a lot needs a scanner with fixtures ([[connections.relay]] with position);"
-            " without one run acceptance on each cell"
+            "the scanner's relays reach no fixture: say position in [[connections.relay]], or take"
+            " the scanner out of the bench file and clip by hand"
         )
     for cell in papers.cells:
         with run.on(cell, 1):

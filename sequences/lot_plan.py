@@ -24,6 +24,7 @@ class LotTable(Judged):
     joined_margin: Annotated[float, Field(ge=1)] = 1.25  # of the limit, for them together
     guilty_below_share: Annotated[float, Field(gt=0, lt=1)] = 0.7  # of the limit, by difference
     joined_source: str = COMMON
+    places_by_hand: Annotated[int, Field(ge=1)] = 4  # cells side by side where no scanner is
     shared_excitation: bool = True  # as many at once as the supply's maximum_amperes allows
 
 

@@ -190,6 +190,15 @@ def _said(measured: Measured, unit: str) -> str:
 
 def warm_up(run: Run[AcceptancePlan]) -> Gate:
     """Wait until the zero stands still: by criterion, not by a fixed time."""
+    return _still(run, "warm-up", run.plan.excitation.warm_up_s)
+
+
+def stands_still(run: Run[AcceptancePlan]) -> Gate:
+    """Wait until the zero of a cell that has been excited for a while stands still."""
+    return _still(run, "zero at rest", 0.0)
+
+
+def _still(run: Run[AcceptancePlan], name: str, first_s: float) -> Gate:
     plan = run.plan.excitation
     volts = min(plan.volts, run.cell.excitation)
     criterion = StableCriterion(
@@ -197,8 +206,9 @@ def warm_up(run: Run[AcceptancePlan]) -> Gate:
         drift=plan.stable_drift_ratio * volts,
         spread=plan.stable_spread_ratio * volts,
     )
-    with run.check("warm-up", needs=Needs(powered=True)) as check:
-        check.wait(plan.warm_up_s, "cell and supply warm up under excitation")
+    with run.check(name, needs=Needs(powered=True)) as check:
+        if first_s:
+            check.wait(first_s, "cell and supply warm up under excitation")
         looks = 6 if run.by_hand("dmm") else 12
         full = abs(run.cell.rated_output or 2e-3) * volts
         request, tried = _tried(run, check, full, SIGNAL)

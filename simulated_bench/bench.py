@@ -26,7 +26,7 @@ from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.site import Electrical, Probe
 from simulated_bench.load_cell import LoadCell
 from simulated_bench.on_the_bench import CellOnBench
-from simulated_bench.position import at_position
+from simulated_bench.position import at_position, position_of
 from simulated_bench.timed_circuit import Piece, TimedCircuit
 
 OnBench = CellOnBench | ChainOnBench
@@ -161,11 +161,14 @@ class Bench:
     def clip(self, terminal: str, lead: str) -> None:
         """Put the clip of a terminal on a lead; it leaves the one where it was.
 
-        The insulation tester's ends stay on what they hold: all leads of a bridge are joined.
+        The insulation tester's ends stay on what they hold: all leads of a bridge are joined. The
+        supply's stay on the leads of other cells: several are excited together.
         """
         self.changing()
         held = self.clips.get(terminal, ())
-        joins = terminal.startswith("insulation")
+        if terminal.startswith("supply"):
+            held = tuple(each for each in held if position_of(each) != position_of(lead))
+        joins = terminal.startswith(("insulation", "supply"))
         self.clips[terminal] = (*held, lead) if joins and lead not in held else (lead,)
 
     def unclip(self, terminal: str, lead: str | None) -> None:
@@ -325,9 +328,10 @@ class Bench:
 
     def _without_joins(self) -> list[CellOnBench]:
         """The cells of a lot that no relay, clip or fault of the bench brings into play."""
-        if not self.others or self.clips or any(cell.outer for cell in self._cells()):
+        if not self.others or any(cell.outer for cell in self._cells()):
             return []
         joined = {self.crosspoints[channel].position for channel in self.closed}
+        joined |= {position_of(lead) for leads in self.clips.values() for lead in leads}
         return [
             cell
             for cell in self._cells()

@@ -19,6 +19,7 @@ from simulated_bench.instruments_of import TERMINALS
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.panels import PanelError
 from simulated_bench.papers import GRAVITY
+from simulated_bench.position import at_position
 from simulated_bench.scenario import CellTable
 from simulated_bench.scenario_faults import FaultTable
 from simulated_bench.scenario_lot import outside, piece_of
@@ -111,16 +112,20 @@ class BenchHands:
         terminals = [t for role in self.devices for t in TERMINALS.get(role, ())]
         if not isinstance(terminal, str) or terminal not in terminals:
             raise OrderError(f"terminal: one of {', '.join(terminals)}, got {terminal!r}")
-        leads = self.bench.cell.leads()
+        leads, position = self.bench.cell.leads(), order.get("position", 1)
         if lead is not None and lead not in leads:
             raise OrderError(f"lead: one of {', '.join(leads)} or null, got {lead!r}")
+        if not isinstance(position, int) or position not in (1, *self.bench.others):
+            raise OrderError(f"position: where a cell lies, got {position!r}")
         if lead is None:
             self.bench.unclip(terminal, None)
-        elif order.get("off") is True:
-            self.bench.unclip(terminal, self._landed.pop((terminal, str(lead)), str(lead)))
+            return {}
+        wanted = at_position(position, str(lead))
+        if order.get("off") is True:
+            self.bench.unclip(terminal, self._landed.pop((terminal, wanted), wanted))
         else:
-            landed = self._slips.clip(str(lead), leads)
-            self._landed[terminal, str(lead)] = landed
+            landed = at_position(position, self._slips.clip(str(lead), leads))
+            self._landed[terminal, wanted] = landed
             self.bench.clip(terminal, landed)
         return {}
 

@@ -249,8 +249,6 @@ class Scenario(Written):
         """In a lot each fault says whose it is; pieces are counted from 1."""
         if self.lot is not None and self.chain is not None:
             raise ValueError("lot and chain: one of them is on the bench")
-        if self.lot is not None and self.lot.positions > 1 and "scanner" not in self.roles():
-            raise ValueError("lot.positions: more than one needs a scanner")
         for number, fault in enumerate(self.fault):
             of_bench = fault.element is not None and outside(fault.element)
             if self.lot is None and fault.piece is not None:

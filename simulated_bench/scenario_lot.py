@@ -24,7 +24,7 @@ class PieceTable(CellTable):
 
 
 class LotTable(Written):
-    """How many cells, in how many fixtures of one scanner; serials are `name-NN`."""
+    """How many cells, in how many fixtures (or side by side, for hands); serials are `name-NN`."""
 
     name: str = "EX26"
     cells: Annotated[int, Field(ge=1, le=99)] = 20

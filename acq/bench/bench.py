@@ -113,6 +113,11 @@ class Bench:
 
     # --- who and when
 
+    @property
+    def by_clips(self) -> bool:
+        """Whether a person makes every join."""
+        return self._ways is None
+
     def check(self) -> None:
         """Raises BenchFailure when the run must not go on (its guardian has died)."""
         if self._guard is not None:

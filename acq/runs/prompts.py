@@ -154,10 +154,13 @@ def hand_prompt(task: HandTask) -> Prompt:
 
 def clip_prompt(off: Sequence[Join], on: Sequence[Join], caution: str) -> Prompt:
     """The prompt for clips that no relay can reach."""
-    moved, off_alone, on_alone = _moves(off, on)
-    parts = [
-        f"Move {_and(terminals)} from {one} to {other}" for (one, other), terminals in moved.items()
-    ]
+    exchanged = _exchanged(off, on)
+    off_told = [join for join in off if join.terminal not in exchanged]
+    on_told = [join for join in on if join.terminal not in exchanged]
+    moved, off_alone, on_alone = _moves(off_told, on_told)
+    pairs = [f"{one} and {other}" for one, other in exchanged.items() if one < other]
+    parts = [f"Exchange, at the instrument, {'; '.join(pairs)}"] if pairs else []
+    parts += [f"Move {_and(terminals)} {way}" for way, terminals in moved.items()]
     for word, to, joins in (("Take off", "from", off_alone), ("Clip", "to", on_alone)):
         if joins:
             parts.append(f"{word}: " + "; ".join(_grouped(joins, to)))
@@ -166,31 +169,72 @@ def clip_prompt(off: Sequence[Join], on: Sequence[Join], caution: str) -> Prompt
     )
 
 
+def _exchanged(off: Sequence[Join], on: Sequence[Join]) -> dict[str, str]:
+    """Return the terminals that take each other's leads, all of them, and each one's other.
+
+    Their clips stay where they are: the leads are exchanged where they leave the instrument.
+    """
+    leave, come = _by_terminal(off), _by_terminal(on)
+    return {
+        one: other
+        for one, leads in leave.items()
+        for other in come
+        if one != other and come[other] == leads and come.get(one) == leave.get(other)
+    }
+
+
+def _by_terminal(joins: Sequence[Join]) -> dict[str, frozenset[tuple[str, int]]]:
+    found: dict[str, set[tuple[str, int]]] = {}
+    for join in joins:
+        found.setdefault(join.terminal, set()).add((join.lead, join.position))
+    return {terminal: frozenset(leads) for terminal, leads in found.items()}
+
+
 def _moves(
     off: Sequence[Join], on: Sequence[Join]
-) -> tuple[dict[tuple[str, str], list[str]], list[Join], list[Join]]:
-    """Return the terminals that go from one lead to another, and what only comes off or on."""
-    moved: dict[tuple[str, str], list[str]] = {}
+) -> tuple[dict[str, list[str]], list[Join], list[Join]]:
+    """Return the terminals that go the same way, told in words, and what only comes off or on."""
+    moved: dict[str, list[str]] = {}
     gone: set[str] = set()
     for join in off:
         from_here = [each for each in off if each.terminal == join.terminal]
         to_there = [each for each in on if each.terminal == join.terminal]
         if len(from_here) == len(to_there) == 1:
-            moved.setdefault((_lead(join), _lead(to_there[0])), []).append(join.terminal)
+            moved.setdefault(_way(join, to_there[0]), []).append(join.terminal)
             gone.add(join.terminal)
     off_alone = [each for each in off if each.terminal not in gone]
     return moved, off_alone, [each for each in on if each.terminal not in gone]
 
 
+def _way(off: Join, on: Join) -> str:
+    if off.lead == on.lead:
+        return f"from position {off.position} to the same leads at position {on.position}"
+    return f"from {_lead(off)} to {_lead(on)}"
+
+
 def _grouped(joins: Sequence[Join], word: str) -> list[str]:
     """Tell joins once per terminal with its leads, terminals of the same leads together."""
-    leads: dict[str, list[str]] = {}
+    leads: dict[str, dict[int, list[str]]] = {}
     for join in joins:
-        leads.setdefault(join.terminal, []).append(_lead(join))
-    alike: dict[tuple[str, ...], list[str]] = {}
-    for terminal, names in leads.items():
-        alike.setdefault(tuple(names), []).append(terminal)
-    return [f"{_and(terminals)} {word} {_and(names)}" for names, terminals in alike.items()]
+        leads.setdefault(join.terminal, {}).setdefault(join.position, []).append(str(join.lead))
+    alike: dict[str, list[str]] = {}
+    for terminal, by_position in leads.items():
+        alike.setdefault(_places(by_position), []).append(terminal)
+    return [f"{_and(terminals)} {word} {where}" for where, terminals in alike.items()]
+
+
+def _places(leads: Mapping[int, Sequence[str]]) -> str:
+    """Tell the leads of several cells: those that are alike once, with their positions."""
+    where: dict[tuple[str, ...], list[int]] = {}
+    for position, names in leads.items():
+        where.setdefault(tuple(names), []).append(position)
+    told = []
+    for names, positions in where.items():
+        at = "" if positions == [1] else f" at position {positions[0]}"
+        if len(positions) > 1:
+            at = f" at each of positions {_and([str(each) for each in positions])}"
+        told.append(f"{_and(names)}{at}")
+    return ", and ".join(told)
 
 
 def _and(words: Sequence[str]) -> str:

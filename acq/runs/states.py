@@ -56,7 +56,7 @@ class FixturesLoaded(OpenState):
 
 
 class Excited(OpenState):
-    """The supply is on. Left: off, proven down, and off the leads."""
+    """The supply is on. Left: off, proven down, and off the leads (clips: with the next joins)."""
 
     def __init__(self, joins: Callable[[Polarity], Connection], side: Polarity, wanted: Excitation):
         self._joins = joins
@@ -74,7 +74,8 @@ class Excited(OpenState):
 
     def leave(self, bench: Bench) -> None:
         bench.de_excite()
-        bench.connect(NOTHING)
+        if not bench.by_clips:  # a person takes them off when others are wanted: fewer moves
+            bench.connect(NOTHING)
 
 
 class TestVoltage(OpenState):

@@ -87,7 +87,8 @@ class AutomaticTechnician:
         self._time.hand("fault", kind="leak", **wanted)
 
     def _clip(self, join: Join, **how: bool) -> None:
-        self._time.hand("clip", terminal=join.terminal, lead=join.lead.value, **how)
+        where = {} if join.position == 1 else {"position": join.position}
+        self._time.hand("clip", terminal=join.terminal, lead=join.lead.value, **where, **how)
         self._time.wait(_HAND_S)
 
     def _operate(self, prompt: Prompt) -> None:

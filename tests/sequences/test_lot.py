@@ -285,3 +285,34 @@ def test_a_fixture_stands_once_in_a_bench_file(relay: Mapping[str, Any], said: s
     assert said in str(told.value)
     whole = bench_file_from_text(f"{text}3\n", "bench")
     assert whole.connections.positions() == (1, 3)
+
+
+BY_HAND = SCENARIO.replace("[lot]", "[instruments.scanner]\nmissing = true\n[lot]", 1)
+
+
+def test_a_lot_without_a_scanner_shares_what_waits(tmp_path: Path) -> None:
+    """The same six cells, clipped by hand one beside the other: the same judgement."""
+    trial, papers = trial_of(tmp_path, BY_HAND)
+    plan = tmp_path / "plan.toml"
+    text = Path(QUICK).read_text(encoding="utf-8")
+    plan.write_text(text.replace("[lot]", "[lot]\nplaces_by_hand = 3"), encoding="utf-8")
+    tested = ended(trial, trial.conduct(plan=str(plan), serial=papers, sequence="lot"))
+    _an_outlier_that_its_data_sheet_lets_pass_is_held(tested)
+    assert tested.piece("T-06").proposed == "reject"
+    assert tested.piece("T-06").findings["insulation leads to housing"]["conformity"] == "fail"
+    assert [tested.piece(f"T-0{n}").proposed for n in (1, 3, 4, 5)] == ["accept"] * 4
+    # one warm-up for each load of three, and a short look at each zero
+    assert len(tested.checks("warm-up")) == 2
+    assert len([key for key in tested.checks("T-") if "zero at rest" in key]) == 6
+    asked = [line.content["prompt"]["text"] for line in tested.lines if line.what == "prompt"]
+    assert any(text.startswith("Load 1 of 2. Lay the cells side by side") for text in asked)
+    turned = [text for text in asked if "Exchange, at the instrument, supply + and" in text]
+    assert len(turned) == 2, turned  # of all cells at once, at the supply
+    row = "Clip: supply + to Ex+ at each of positions 1 and 2;"  # on the third it is already
+    assert len([text for text in asked if row in text]) == 2
+    onward = (
+        "Move supply +, supply -, supply sense + and supply sense - from position 1 to the same"
+    )
+    assert len([text for text in asked if text.startswith(onward)]) == 2
+    # a pair is one clip that moves; whatever else is read moves both wires of the meter
+    assert all(text.count("Move") <= 2 for text in asked)
