@@ -14,6 +14,7 @@ from drivers.errors import InstrumentError, LinkLostError, RefusedError
 from drivers.reader import Reader
 from drivers.steps import Steps
 from drivers.time import Time
+from drivers.values import Value
 from drivers.wire import Watch, Wire
 
 _OFF_ATTEMPTS = 3
@@ -218,3 +219,18 @@ class Instrument:
             f"NOT PROVEN OFF: {failure.reason}; switch it off at its panel before touching a lead",
             sent=failure.sent, received=failure.received,
         ) from failure  # fmt: skip
+
+    def _read_back(self, quantity: str) -> Value:
+        """Return what an instrument with an output measures or states of it itself."""
+        parts = self._dialect.quantities.get(quantity)
+        if parts is None:
+            raise self._talk.cannot(f"it does not read {quantity}")
+        words = self._steps.words({}, parts.values)
+        self._talk.make_sure()
+        within_s = self._dialect.link.reply_s + parts.reading.fixed_s
+        with self._talk.unbroken():
+            self._steps.select()
+            self._steps.run((*parts.settings, *parts.reading.begin), words)
+            value = self._reader.read(quantity, parts, words, within_s=within_s)
+            self._steps.prove(parts.reading.prove, words)
+        return value

@@ -55,18 +55,7 @@ class Source(Instrument):
 
     def read(self, quantity: str) -> Value:
         """Return what the source itself measures or states of its output."""
-        parts = self._dialect.quantities.get(quantity)
-        if parts is None:
-            raise self._talk.cannot(f"it does not read {quantity}")
-        words = self._steps.words({}, parts.values)
-        self._talk.make_sure()
-        within_s = self._dialect.link.reply_s + parts.reading.fixed_s
-        with self._talk.unbroken():
-            self._steps.select()
-            self._steps.run((*parts.settings, *parts.reading.begin), words)
-            value = self._reader.read(quantity, parts, words, within_s=within_s)
-            self._steps.prove(parts.reading.prove, words)
-        return value
+        return self._read_back(quantity)
 
     def _parts(self, kind: str) -> SourceWords:
         parts = self._dialect.source.get(kind)
