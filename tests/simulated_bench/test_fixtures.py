@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pytest
 
 from simulated_bench.on_the_bench import true_papers
-from simulated_bench.process import Leader
+from simulated_bench.process import BenchProcessError, Leader
 from simulated_bench.scenario import Scenario, ScenarioError, checked
 from simulated_bench.scenario_lot import piece_of
 from simulated_bench.served import ServedBench
@@ -107,9 +107,7 @@ def test_a_fixture_that_nothing_is_joined_to_is_the_same_by_its_whole_cell() -> 
     assert told[0][1] == pytest.approx(told[1][1], abs=1e-5)
 
 
-def test_a_lot_without_a_scanner_or_a_fault_of_nobody_is_refused() -> None:
-    with pytest.raises(ScenarioError, match="more than one needs a scanner"):
-        checked("test", {"lot": {"positions": 2}, "instruments": {"scanner": {"missing": True}}})
+def test_a_fault_of_nobody_is_refused() -> None:
     with pytest.raises(ScenarioError, match="a piece from 1 to 5"):
         checked("test", {"lot": {"cells": 5}, "fault": [{"kind": "open", "element": "arm A"}]})
 
@@ -131,3 +129,29 @@ def test_the_bench_file_tells_the_fixture_of_every_relay_but_those_of_the_first(
         text = served.bench_file()
     assert text.count("position = 3") == text.count("position = 2") == 11 * 8
     assert text.count("[[connections.relay]]") == 3 * 11 * 8
+
+
+def test_hands_clip_cells_that_lie_side_by_side() -> None:
+    """The supply's clips stay on the leads of others, the meter's are where they were put last."""
+    scenario = checked(
+        "test", {"lot": {"cells": 3, "positions": 3}, "instruments": {"scanner": {"missing": True}}}
+    )
+    with serving(scenario) as served:
+        leader = lead(served)
+        for position in (1, 2):
+            for terminal, lead_ in (("supply +", "Ex+"), ("supply -", "Ex-")):
+                leader.hand("clip", terminal=terminal, lead=lead_, position=position)
+        for position in (1, 3, 2):
+            for terminal in ("dmm HI", "dmm sense HI"):
+                leader.hand("clip", terminal=terminal, lead="S+", position=position)
+            for terminal in ("dmm LO", "dmm sense LO"):
+                leader.hand("clip", terminal=terminal, lead="S-", position=position)
+        clips = dict(served.bench.clips)
+        assert clips["supply +"] == ("Ex+", "position 2 Ex+")
+        assert clips["dmm HI"] == ("position 2 S+",)
+        assert reading(leader) == pytest.approx(true_output(scenario, 2), abs=0.05)
+        leader.hand("clip", terminal="supply +", lead="Ex+", position=2, off=True)
+        assert dict(served.bench.clips)["supply +"] == ("Ex+",)
+        with pytest.raises(BenchProcessError, match="position: where a cell lies"):
+            leader.hand("clip", terminal="dmm HI", lead="S+", position=9)
+        leader.close()
