@@ -28,13 +28,14 @@ from acq.readings.uncertainty import Uncertainties
 from acq.records.bench_book import RecordedBenchBook
 from acq.records.records import Records
 from acq.runs.control_socket import Onlookers
+from acq.runs.delivering import Delivery
 from acq.runs.effects import Past, past_of, refuse_leftovers
 from acq.runs.ending import exit_code_of, stopping_once, worst_conformity
 from acq.runs.fit_for_use import check_of_the_day, overdue
 from acq.runs.folders import RunFolder
 from acq.runs.journal import Journal, Line
 from acq.runs.live_desk import LiveDesk
-from acq.runs.lot_journals import is_lot, piece_journals
+from acq.runs.lot_journals import is_lot
 from acq.runs.opening import Opening as Opening
 from acq.runs.prompts import Technician
 from acq.runs.run import Run
@@ -79,8 +80,6 @@ class Conductor:
         self._onlookers = onlookers
         self._desk = desk
         self._bench: Bench | None = None
-        self._delivery_failed = ""
-        self._pieces_failed = ""
 
     def open_new(self, opening: Opening) -> Outcome:
         """Begin a run in its new folder and conduct it to its end.
@@ -169,7 +168,8 @@ class Conductor:
     def _conduct(
         self, journal: Journal, past: Past, script: Sequence, cell: Subject, plan: Plan
     ) -> Outcome:
-        journal.watch(self._deliver_finished_checks(journal))
+        delivery = Delivery(self._records, journal)
+        journal.watch(delivery.see)
         file = read_bench_file(self.folder.bench_file)
         day = datetime.fromisoformat(_first(journal)["run"]["opened_at"]).date()
         accuracies = {role: entry.accuracy_on(day) for role, entry in file.instruments.items()}
@@ -202,10 +202,11 @@ class Conductor:
             message = self._switch_off(message)
             if message and code in (ExitCode.DONE, ExitCode.FAILED, ExitCode.UNDECIDED):
                 state, code = "failed", ExitCode.BENCH
-            if state == "finished" and is_lot(_first(journal)):
-                self._deliver_pieces(journal)
+            if state == "finished":
+                delivery.close_pieces()
             self._close(journal, run, state, code, message)
-        return self._outcome(code, message)
+            delivery.close()
+        return self._outcome(code, message, delivery.failed)
 
     def _play(self, run: Run[Any], script: Sequence, past: Past) -> tuple[str, ExitCode, str]:
         """Run the script; return (state, exit code, message)."""
@@ -290,46 +291,19 @@ class Conductor:
             conformity=conformity.value if conformity else None,
             because=message,
         )
-        try:
-            self._records.close_run([line.raw for line in journal.lines])
-            self._delivery_failed = self._pieces_failed
-        except BenchFailure as error:
-            self._delivery_failed = str(error)
 
-    def _deliver_pieces(self, journal: Journal) -> None:
-        """Each piece gets its record before the lot is closed: a kill between loses none."""
-        try:
-            for piece in piece_journals(journal.lines):
-                self._records.close_run(piece.lines)
-        except BenchFailure as error:
-            self._pieces_failed = str(error)
-
-    def _outcome(self, code: ExitCode, message: str) -> Outcome:
-        if self._delivery_failed:
+    def _outcome(self, code: ExitCode, message: str, undelivered: str) -> Outcome:
+        if undelivered:
             code = worst([code, ExitCode.BENCH])
-            late = f"not in the records yet ({self._delivery_failed}); the journal is kept"
+            late = f"not in the records yet ({undelivered}); the journal is kept"
             message = f"{message}; {late}" if message else late
         return Outcome(
             number=self.folder.number,
             code=code,
             message=message,
             folder=self.folder,
-            recorded=not self._delivery_failed,
+            recorded=not undelivered,
         )
-
-    def _deliver_finished_checks(self, journal: Journal) -> Callable[[Line], None]:
-        """Deliver at each closed check; a lost server is tried again at the next one."""
-
-        def deliver(line: Line) -> None:
-            if line.what != "check-closed":
-                return
-            try:
-                self._records.deliver([each.raw for each in journal.lines])
-                self._delivery_failed = ""
-            except BenchFailure as error:
-                self._delivery_failed = str(error)
-
-        return deliver
 
     def _catch_up(self, journal: Journal) -> None:
         """A simulated bench that was started anew goes on from where the journal ends."""
