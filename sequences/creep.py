@@ -201,17 +201,15 @@ def record_of(
         )
         for each, output in zip(taken, outputs, strict=True)
     ]
-    # what touches one reading only shows in the scatter about the curve and is counted once; the
-    # swing has only the readings after a change
+    # what touches one reading only is its noise, and what the scatter about the curve shows beyond
+    # it is drift; the swing is not of every reading, only of those after a change
     return readings, components(outputs, range(len(outputs)), beside=[SWING])
 
 
 def _at_its_load(scale: Scale, taken: Taken, load: float, rest: float, scatter: Scatter) -> Any:
     """The output as the nominal load would have given it: a jack never holds quite still."""
     output: Any = scale.direction * taken.with_scatter(scale.uncertainties, scatter)
-    for name, error in taken.applied.errors.items():
-        if name.endswith("reading"):
-            output = output + scale.uncertainties.fresh(name, abs(scale.slope) * error)
+    output = scale.with_errors_of_the_load(output, taken.applied)
     if scale.by_force and taken.load > (load + rest) / 2.0:
         output = output + scale.slope * (load - taken.load)
     return output

@@ -38,6 +38,23 @@ class Scale:
     direction: float = 1.0
     by_force: bool = False
 
+    def with_errors_of_the_load(self, output: Any, applied: Applied) -> Any:
+        """Return an output with what the load itself may be off, by the cell's slope.
+
+        What weights, lever or reference cell share is one influence in all outputs; what was read
+        for this load alone is its own.
+        """
+        total = output
+        for name, error in applied.errors.items():
+            own = name.endswith("reading")
+            influence = (
+                self.uncertainties.fresh(name, 1.0)
+                if own
+                else self.uncertainties.shared(f"load: {name}", 1.0)
+            )
+            total = total + influence * (abs(self.slope) * error)
+        return total
+
 
 class Output(NamedTuple):
     """One output: its signal readings, ratio in V/V, the excitation, the force where it is read."""

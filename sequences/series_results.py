@@ -53,15 +53,8 @@ def series_of(
         wander = uncertainties.fresh("EMF drift within a run", drift)
         for place, (step, taken) in enumerate(points):
             output: Any = scale.direction * taken.with_scatter(uncertainties, scatter)
-            for name, error in taken.applied.errors.items():
-                shared = (
-                    uncertainties.fresh(name, 1.0)
-                    if name.endswith("reading")
-                    else uncertainties.shared(f"load: {name}", 1.0)
-                )
-                output = output + shared * (abs(scale.slope) * error)
             output = output + wander * (place / max(1, len(points) - 1))
-            outputs.append(output)
+            outputs.append(scale.with_errors_of_the_load(output, taken.applied))
             readings.append(
                 LoadReading(
                     run=number,

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acq.analysis.creep_fit import CreepFit, fit_creep
+from acq.analysis.creep_fit import LEAST_READINGS, CreepFit, fit_creep
+from acq.analysis.creep_scatter import SCATTER, residuals_about, slow_drift
 from acq.analysis.load_series import SeriesError
 from acq.analysis.propagation import Contribution, Readings, Result, Source, Tracked, combine
 
@@ -156,7 +157,17 @@ class CreepCurve:
         self.sources = tuple(sources)
         self.first_loaded = len(record.before)
         self.first_after = self.first_loaded + len(record.loaded)
-        self.fit = fit_creep(_since_first(record.loaded), [r.output for r in record.loaded])
+        seconds, outputs = _since_first(record.loaded), [r.output for r in record.loaded]
+        self.fit = fit_creep(seconds, outputs)
+        self._residuals = None
+        if len(record.loaded) >= LEAST_READINGS and len(set(outputs)) > 1:
+            self._residuals = residuals_about(self.fit, seconds, outputs)
+        self._noise_is_stated = any(source.within_runs for source in self.sources)
+        if self._residuals is not None and self._noise_is_stated:
+            times = [reading.time_s for reading in record.readings]
+            loaded = slice(self.first_loaded, self.first_after)
+            drift = slow_drift(self._residuals, times, loaded, self.readings, self.sources)
+            self.sources += () if drift is None else (drift,)
 
     def at(self, place: int) -> Tracked:
         weights = np.zeros(len(self.readings.outputs))
@@ -203,16 +214,21 @@ class CreepCurve:
         share = (seconds - times[upper - 1]) / (times[upper] - times[upper - 1])
         return self.at(first + upper - 1) * (1.0 - share) + self.at(first + upper) * share
 
+    @property
+    def uncertainty_is_known(self) -> bool:
+        """Whether anything is stated, or readings under load scatter enough to tell."""
+        return bool(self.sources) or self._residuals is not None
+
     def result(self, name: str, tracked: Tracked, unit: str, where: str = "") -> Result:
         stated = combine(tracked, self.readings, self.sources, self._scatter(tracked))
         return Result(name, tracked.value, unit, stated, where, tracked)
 
     def _scatter(self, tracked: Tracked) -> tuple[Contribution, ...]:
-        """The noise of a reading, as the scatter about the fitted curve shows it."""
-        if self.fit is None:
+        """The noise of a reading as its scatter shows it, where nobody stated it."""
+        if self._residuals is None or self._noise_is_stated:
             return ()
-        size = self.fit.residual_deviation * float(np.linalg.norm(tracked.gradient))
-        return (Contribution("scatter about the creep curve", size, self.fit.degrees_of_freedom),)
+        size = self._residuals.deviation * float(np.linalg.norm(tracked.gradient))
+        return (Contribution(SCATTER, size, self._residuals.degrees_of_freedom),)
 
 
 def _since_first(part: Sequence[CreepReading]) -> list[float]:
@@ -302,8 +318,11 @@ def _notes(curve: CreepCurve) -> list[str]:
         notes += _vague_terms(curve.fit)
     else:
         notes.append("the creep does not stand out of the scatter: no time constants")
-        if not curve.sources:
-            notes.append("no stated uncertainty and no fit: U cannot be given")
+        if not curve.uncertainty_is_known:
+            notes.append(
+                f"no stated uncertainty, and no scatter of at least {LEAST_READINGS} readings under"
+                " load: U cannot be given"
+            )
     return notes
 
 

@@ -18,6 +18,7 @@ from acq.analysis.propagation import Contribution, Floats, Result, coverage_fact
 
 SIGNIFICANCE = 0.05
 MOST_TERMS = 2
+LEAST_READINGS = 6  # for one term and some freedom
 GRID = 12  # trial time constants between the shortest and the longest that can show
 REFINED = 2  # how many of the best trials are searched from
 
@@ -55,6 +56,11 @@ class CreepFit:
             for term in self.terms
         )
 
+    def slopes(self, seconds: Floats) -> Floats:
+        """Return the derivatives of the curve at `seconds` by (final, log tau_1, B_1, ...)."""
+        constants = [(term.time_constant.value, term.amplitude.value) for term in self.terms]
+        return _slopes(seconds, constants)
+
 
 @dataclass(frozen=True, slots=True)
 class _Trial:
@@ -78,7 +84,7 @@ def fit_creep(seconds: Sequence[float], outputs: Sequence[float]) -> CreepFit | 
     """
     t = np.asarray(seconds, dtype=np.float64)
     y = np.asarray(outputs, dtype=np.float64)
-    if len(t) < 6 or t[-1] <= 0 or float(np.ptp(y)) == 0.0:
+    if len(t) < LEAST_READINGS or t[-1] <= 0 or float(np.ptp(y)) == 0.0:
         return None
     offset, scale = float(y.mean()), float(np.ptp(y))
     mapped = (y - offset) / scale
@@ -170,14 +176,18 @@ def _of_log(log: float, deviation: float, trial: _Trial) -> float:
 
 def _parameter_deviations(trial: _Trial, t: Floats, deviation: float) -> Floats:
     """Return standard deviations of (final, log tau_1, B_1, log tau_2, B_2)."""
-    columns = [np.ones(len(t))]
-    for log, amplitude in zip(trial.log_times, trial.linear[1:], strict=True):
-        tau = math.exp(log)
-        falling = np.exp(-t / tau)
-        columns += [-amplitude * falling * t / tau, -falling]
-    jacobian = np.column_stack(columns)
+    pairs = zip(np.exp(trial.log_times), trial.linear[1:], strict=True)
+    jacobian = _slopes(t, [(float(tau), float(amplitude)) for tau, amplitude in pairs])
     inverse = np.linalg.pinv(jacobian.T @ jacobian)
     return np.asarray(deviation * np.sqrt(np.abs(np.diag(inverse))), dtype=np.float64)
+
+
+def _slopes(t: Floats, constants: Sequence[tuple[float, float]]) -> Floats:
+    columns = [np.ones(len(t))]
+    for tau, amplitude in constants:
+        falling = np.exp(-t / tau)
+        columns += [-amplitude * falling * t / tau, -falling]
+    return np.column_stack(columns)
 
 
 def _parameter(name: str, value: float, standard: float, trial: _Trial) -> Result:

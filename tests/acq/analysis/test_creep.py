@@ -65,11 +65,21 @@ def test_noise_alone_has_no_time_constant() -> None:
     found = creep_results(creep(0.0, noise=lambda: 2e-9 * rng.normal()))
     assert found.fit is None
     assert any("no time constants" in note for note in found.notes)
-    assert found.creep_30_min.uncertainty is None
 
 
-def test_a_constant_without_noise_is_no_creep() -> None:
+def test_a_cell_that_does_not_creep_has_the_scatter_about_its_mean() -> None:
+    rng = np.random.default_rng(7)
+    found = creep_results(creep(0.0, every_s=10.0, noise=lambda: 2e-9 * rng.normal()))
+    assert found.creep_30_min.uncertainty is not None
+    expected = math.sqrt(2) * 2e-9 / RATED
+    assert found.creep_30_min.uncertainty.standard == pytest.approx(expected, rel=0.2)
+
+
+def test_a_constant_without_noise_is_no_creep_and_has_no_uncertainty() -> None:
     assert fit_creep([30.0 * k for k in range(61)], [1e-3] * 61) is None
+    found = creep_results(creep(0.0))
+    assert found.creep_30_min.uncertainty is None
+    assert any("U cannot be given" in note for note in found.notes)
 
 
 def test_creep_has_the_noise_of_two_readings() -> None:
