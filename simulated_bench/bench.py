@@ -37,7 +37,7 @@ LEFT_ALONE_TAU_S = 3000.0
 WATCH_NS = (1_000_000, 20_000_000, 100_000_000)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Running:
     """An integration under way."""
 
@@ -59,6 +59,13 @@ class Running:
     def mean(self) -> float | None:
         """Close the window; return the mean of what was probed, None where no number exists."""
         return self.bench.close(self)
+
+    def __enter__(self) -> Running:
+        return self
+
+    def __exit__(self, *what: object) -> None:
+        """Close a window whose measurement was broken off."""
+        self.bench.drop(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +136,11 @@ class Bench:
         if window.none:
             return None
         return window.sum / window.seconds if window.seconds else self.now(window.probe)
+
+    def drop(self, window: Running) -> None:
+        """End an integration that nobody wants any more."""
+        if window in self._windows:
+            self._windows.remove(window)
 
     def now(self, probe: Probe) -> float | None:
         """Return what `probe` reads at this instant."""

@@ -248,8 +248,10 @@ class Control:
         return {**self._state(), **self.about}
 
     def _state(self) -> Json:
+        due = self.events.next_at()
         return {
             "t": self.events.now,
+            "quiet": due is None or due > self.events.now,
             "sent": {name: wire.sent for name, wire in self.wires.items()},
             "lost": [name for name, wire in self.wires.items() if wire.lost],
         }

@@ -156,9 +156,9 @@ class Tester(Instrument):
     def measurement(self, length_ns: int) -> Generator[int, None, Measured]:
         """Measure for so long and return what was found."""
         start = self.events.now
-        volts, amps = self.site.window(self._applied), self.site.window(self._amps)
-        yield length_ns
-        return self._measured(volts.mean() or 0.0, amps.mean() or 0.0, start)
+        with self.site.window(self._applied) as volts, self.site.window(self._amps) as amps:
+            yield length_ns
+            return self._measured(volts.mean() or 0.0, amps.mean() or 0.0, start)
 
     def _discharge(self) -> Generator[int, None, None]:
         yield STEP_NS

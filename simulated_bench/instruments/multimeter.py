@@ -318,9 +318,9 @@ class Multimeter(ScpiDevice):
         each = settle + length * (2 if setting.zero else 1)
         count = max(1, min(most, BURST_NS // each))
         begin = self.events.now
-        window = self.site.window(self._probe)
-        yield from self._pause(count * each)
-        mean = window.mean()
+        with self.site.window(self._probe) as window:
+            yield from self._pause(count * each)
+            mean = window.mean()
         return [self._shown(mean, setting, begin + k * each + settle) for k in range(count)]
 
     def _pause(self, wait: int) -> Generator[int, None, None]:
@@ -358,9 +358,9 @@ class Multimeter(ScpiDevice):
     def _integral(self, settle: int, plc: float) -> Generator[int, None, float | None]:
         """Return what the input saw on average: volts, ohms or amperes; None over range."""
         yield from self._pause(settle)
-        window = self.site.window(self._probe)
-        yield from self._pause(self._duration(plc))
-        value = window.mean()
+        with self.site.window(self._probe) as window:
+            yield from self._pause(self._duration(plc))
+            value = window.mean()
         if value is not None and self.function.name in ("RES", "FRES"):
             return value / self.settings[self.function.name].range.test_amps
         return value

@@ -212,9 +212,10 @@ class PowerSupply(ScpiDevice):
 
     def _measure(self, which: int, probe: Probe, step: float) -> Taking:
         start = self.events.now
-        window = self.site.window(probe)
-        yield READ_NS
+        with self.site.window(probe) as window:
+            yield READ_NS
+            mean = window.mean() or 0.0
         errors = self.reading[which]
-        shown = errors.shown(window.mean() or 0.0, self.site.celsius())
+        shown = errors.shown(mean, self.site.celsius())
         shown += errors.limit.noise * 0.3 * normal(self.site.seed, self.name, start, which)
         return number(round(shown / step) * step)

@@ -14,7 +14,13 @@ Look = Callable[[Point], object]
 
 
 class Window(Protocol):
-    """A running integration."""
+    """A running integration, until its mean is taken or its block is left: every one that runs
+    makes the bench solve its circuit at each step.
+    """
+
+    def __enter__(self) -> Window: ...
+
+    def __exit__(self, *what: object) -> None: ...
 
     def mean(self) -> float | None:
         """Close it; return the mean over its time, None where no number exists."""

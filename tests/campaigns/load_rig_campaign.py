@@ -42,7 +42,7 @@ from tests.bench_watch import BenchWatch
 from tests.campaigns.load_series_campaign import Tallies, Tally, table
 from tests.conducting import Trial
 
-CELLS, CPU_MINUTES = 200, 25.0
+CELLS, CPU_MINUTES = 200, 58.0
 FIRST_SEED = 20260302
 TABLE = Path(__file__).with_name("load_rig_table.md")
 PLAN = Path(__file__).with_name("load_rig_plan.toml")
