@@ -318,11 +318,16 @@ def _notes(curve: CreepCurve) -> list[str]:
         notes += _vague_terms(curve.fit)
     else:
         notes.append("the creep does not stand out of the scatter: no time constants")
-        if not curve.uncertainty_is_known:
-            notes.append(
-                f"no stated uncertainty, and no scatter of at least {LEAST_READINGS} readings under"
-                " load: U cannot be given"
-            )
+    if not curve.uncertainty_is_known:
+        notes.append(
+            f"no stated uncertainty, and no scatter of at least {LEAST_READINGS} readings under"
+            " load: U cannot be given"
+        )
+    elif not curve.sources:
+        notes.append(
+            "U holds the scatter about the curve only: nothing was stated about the instrument,"
+            " and how far it drifts in half an hour shows only in part"
+        )
     return notes
 
 

@@ -286,7 +286,9 @@ def require_one_unit(series: LoadSeries) -> None:
     """Raise SeriesError when a row's output per load says that another unit was written there."""
     nets = [_net(series, reading) for reading in series.readings]
     ratios = [net[1] / net[0] for net in nets if net is not None]
-    middle = float(np.median(ratios)) if ratios else 0.0
+    if not ratios:
+        raise SeriesError("no reading under load: all stand at the zero of their run")
+    middle = float(np.median(ratios))
     if middle == 0.0:
         raise SeriesError("the output does not follow the load at all")
     for reading, net in zip(series.readings, nets, strict=True):
@@ -301,7 +303,7 @@ def _net(series: LoadSeries, reading: LoadReading) -> tuple[float, float] | None
     """Return net load and net output against the first reading of the run; None near zero."""
     first = next(r for r in series.readings if r.run == reading.run)
     load = reading.load - first.load
-    if abs(load) < 0.05 * abs(series.maximum_load - first.load):
+    if load == 0.0 or abs(load) < 0.05 * abs(series.maximum_load - first.load):
         return None
     return load, reading.output - first.output
 

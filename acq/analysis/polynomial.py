@@ -38,6 +38,14 @@ SIGNIFICANCE = 0.05
 MARGIN = 0.01
 
 
+class OutsideRange(WrongInput):
+    """An output that the calibration does not reach; numbers in the unit of its readings."""
+
+    def __init__(self, output: float, low: float, high: float) -> None:
+        super().__init__(f"output {output:g} is outside the calibrated range {low:g} to {high:g}")
+        self.low, self.high = low, high
+
+
 @dataclass(frozen=True, slots=True)
 class LackOfFit:
     """The F test of a curve against the scatter of its replicates."""
@@ -176,8 +184,8 @@ class Polynomial:
         """Return the load that one new reading of `output` stands for.
 
         Its uncertainty holds the curve and the scatter of the one new reading (as in JCGM
-        100:2008, H.3, turned round). Raises WrongInput when the output lies beyond the
-        calibrated range or the curve turns back inside it.
+        100:2008, H.3, turned round). Raises OutsideRange when the output lies beyond the
+        calibrated range, WrongInput when the curve turns back inside it.
         """
         load = self._solved(output)
         slope = self.slope_at(load)
@@ -195,10 +203,7 @@ class Polynomial:
         self._require_one_way(low, high)
         ends = self.at(low) - output, self.at(high) - output
         if ends[0] * ends[1] > 0:
-            raise WrongInput(
-                f"output {output:g} is outside the calibrated range {self.at(middle - half):g} to "
-                f"{self.at(middle + half):g}"
-            )
+            raise OutsideRange(output, self.at(middle - half), self.at(middle + half))
         return float(
             brentq(lambda load: self.at(load) - output, low, high, rtol=1e-15, xtol=1e-300)
         )

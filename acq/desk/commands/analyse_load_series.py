@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from acq.analysis.load_series import LoadSeries
     from acq.analysis.oiml_r60_results import LoadTest
     from acq.analysis.polynomial import Polynomial
-    from acq.analysis.propagation import Influence
+    from acq.analysis.propagation import Influence, Result
     from acq.desk.load_series_findings import Findings
     from acq.desk.load_units import Units
 
@@ -152,8 +152,6 @@ def _findings(
         terminal = load_results(series, line=Line.TERMINAL, capacity=capacity, sources=stated)
     curve = _curve(request, series)
     polynomial = curve.chosen if curve is not None and hasattr(curve, "chosen") else curve
-    outputs = [units.read_output(text) for text in request.solve_load]
-    solved = [(o, polynomial.load_for(o, stated)) for o in outputs] if polynomial else []
     return Findings(
         file=file,
         series=series,
@@ -163,13 +161,38 @@ def _findings(
         terminal=terminal,
         without_results=why,
         curve=curve,
-        solved=solved,
+        solved=_solved(request, units, polynomial, stated),
         test=_class_test(request, series, capacity, stated),
         rule=_checked_rule(request.rule),
         temperature_c=request.temperature,
         factor=_factor(request, units, polynomial),
         forces=_forces(request, series, stated),
     )
+
+
+def _solved(
+    request: Request,
+    units: Units,
+    polynomial: Polynomial | None,
+    stated: tuple[Influence, ...],
+) -> list[tuple[float, Result]]:
+    """Return (output, load) of every output that is to be solved; the units are the file's."""
+    from acq.analysis.polynomial import OutsideRange
+
+    found: list[tuple[float, Result]] = []
+    if polynomial is None:
+        return found
+    for text in request.solve_load:
+        output = units.read_output(text)
+        try:
+            found.append((output, polynomial.load_for(output, stated)))
+        except OutsideRange as error:
+            ends = (units.shown_output(each) for each in (error.low, error.high))
+            low, high = (f"{each:.6g} {units.output_shown}" for each in ends)
+            raise WrongInput(
+                f"--solve-load {text!r} is outside the calibrated range, {low} to {high}"
+            ) from error
+    return found
 
 
 def _results(
