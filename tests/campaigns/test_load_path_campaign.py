@@ -32,7 +32,7 @@ def test_the_kept_table_covers_as_often_as_it_says() -> None:
     """Of figures whose errors are as the budget states them: near 95 of 100, none always."""
     text = TABLE.read_text(encoding="utf-8")
     stated, _, flat = text.partition("## Errors as the simulator draws them")
-    for part, least, most in ((stated, 90.0, 98.0), (flat, 94.0, 100.0)):
+    for part, least, most in ((stated, 93.0, 97.0), (flat, 94.0, 100.0)):
         covered = {}
         for line in part.splitlines():
             *cells, last = line.strip("|").split("|")
