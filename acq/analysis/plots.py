@@ -126,6 +126,8 @@ def creep_plot(
     if half is not None:
         picture.bar(*creep[-1], half)
     _creep_legend(picture, bool(recovery), fitted is not None, limit is not None)
+    if half is not None:
+        _explain_bar(picture)
     return picture.text()
 
 
@@ -183,9 +185,11 @@ def _branches(picture: Picture, points: Sequence[Plotted]) -> None:
     if falling:
         top = max(rising, key=lambda p: abs(p.x), default=falling[0])
         picture.line([(p.x, p.y) for p in (top, *falling)], PLAIN, DASHED)
+    both = {p.x for p in rising if p.half} & {p.x for p in falling if p.half}
     for point in points:
         if point.half is not None:
-            picture.bar(point.x, point.y, point.half)
+            side = 0 if point.x not in both else 1 if point.falling else -1
+            picture.bar(point.x, point.y, point.half, side)
         picture.mark(point.x, point.y, point.falling)
 
 
@@ -194,7 +198,11 @@ def _legend(picture: Picture, points: Sequence[Plotted]) -> None:
     if any(p.falling for p in points):
         picture.explain(disc(0, 0, True), "falling")
     if any(p.half is not None for p in points):
-        picture.explain('<path d="M0 -7V7M-4 -7H4M-4 7H4" ' + _PLAIN_STROKE, "U")
+        _explain_bar(picture)
+
+
+def _explain_bar(picture: Picture) -> None:
+    picture.explain('<path d="M0 -7V7M-4 -7H4M-4 7H4" ' + _PLAIN_STROKE, "U")
 
 
 _PLAIN_STROKE = f'fill="none" stroke="black" stroke-width="{PLAIN:g}"/>'

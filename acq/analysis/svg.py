@@ -79,12 +79,15 @@ class Picture:
         path = " ".join(f"{self.px(x):.2f},{self.py(y):.2f}" for x, y in points)
         self.parts.append(f'<polyline points="{path}" {stroke(width, dash)}/>')
 
-    def bar(self, x: float, y: float, half: float) -> None:
-        """Draw an uncertainty bar of y +- half."""
-        left, right = self.px(x) - 4.0, self.px(x) + 4.0
+    def bar(self, x: float, y: float, half: float, side: int = 0) -> None:
+        """Draw an uncertainty bar of y +- half; left (-1) or right (+1) of the point's middle
+        where another one stands at the same x.
+        """
+        middle, reach = self.px(x) + 2.5 * side, 2.5 if side else 4.0
+        left, right = middle - reach, middle + reach
         low, high = self.py(y - half), self.py(y + half)
         self.parts.append(
-            f'<path d="M{self.px(x):.2f} {low:.2f}V{high:.2f}M{left:.2f} {low:.2f}H{right:.2f}'
+            f'<path d="M{middle:.2f} {low:.2f}V{high:.2f}M{left:.2f} {low:.2f}H{right:.2f}'
             f'M{left:.2f} {high:.2f}H{right:.2f}" {stroke(PLAIN)}/>'
         )
 

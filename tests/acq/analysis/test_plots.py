@@ -152,3 +152,20 @@ def test_an_axis_covers_its_values_with_round_ticks(values: list[float]) -> None
     assert 2 <= len(found.ticks) <= 12
     mantissa = found.step / 10.0 ** round(math.log10(found.step))
     assert any(abs(mantissa - m) < 1e-6 for m in (0.5, 1.0, 2.0))
+
+
+def test_bars_of_both_branches_at_one_load_stand_apart_and_on_their_points() -> None:
+    root = ET.fromstring(deviation())
+    stems = [
+        float(found[1])
+        for path in root.iter(f"{SVG}path")
+        if (found := re.match(r"M([\d.]+) [\d.]+V[\d.]+M[\d.]+ [\d.]+H", path.get("d", "")))
+    ]
+    assert len(stems) == len(POINTS) == len(set(stems))
+    discs = [float(disc.get("cx", "0")) for disc in root.iter(f"{SVG}circle")]
+    assert all(min(abs(stem - x) for x in discs) < 3.6 for stem in stems)
+
+
+def test_the_bar_of_a_creep_curve_is_explained() -> None:
+    words = [text.text for text in ET.fromstring(creep()).iter(f"{SVG}text")]
+    assert "U" in words
