@@ -20,13 +20,16 @@ from simulated_bench.circuit import Point
 from simulated_bench.electrical import Contact, contact, earth_parts
 from simulated_bench.elements import Element, Part, changed_parts, inserted_parts
 from simulated_bench.events import NS, Events
-from simulated_bench.idle_fixture import idle_parts, may_be_idle
+from simulated_bench.idle_fixture import may_be_idle
 from simulated_bench.instruments.insulation_tester import Tester
+from simulated_bench.instruments.multimeter import Multimeter
 from simulated_bench.instruments.power_supply import PowerSupply
 from simulated_bench.instruments.site import Electrical, Probe
 from simulated_bench.load_cell import LoadCell
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.position import at_position, position_of
+from simulated_bench.relay_parts import Crosspoint as Crosspoint
+from simulated_bench.relay_parts import RelayParts
 from simulated_bench.timed_circuit import Piece, TimedCircuit
 
 OnBench = CellOnBench | ChainOnBench
@@ -68,17 +71,6 @@ class Running:
         self.bench.drop(self)
 
 
-@dataclass(frozen=True, slots=True)
-class Crosspoint:
-    """A relay of the scanner between a terminal and a lead in a fixture."""
-
-    channel: int
-    terminal: str
-    lead: str
-    how: Contact
-    position: int = 1
-
-
 class Bench:
     """The circuit of the bench, its open windows and its slow states."""
 
@@ -104,15 +96,19 @@ class Bench:
         self._settled_at = 0
         self._windows: list[Running] = []
         self._relays: list[Part] | None = None
-        self._idle: dict[int, list[Part]] = {}  # fixtures that nothing is joined to
+        self._joints = RelayParts(self.crosspoints, self.closed)
+        self._idle: frozenset[int] = frozenset()  # fixtures that nothing is joined to
         self._looks = 0
         self.changes = 0
         self.unsolved = 0
 
     # ---- what instruments ask
 
-    def changing(self) -> None:
-        """Something electrical changes at this instant: settle what ran until now."""
+    def changing(self, *, watched: bool = True) -> None:
+        """Something electrical changes at this instant: settle what ran until now.
+
+        `watched` False: nothing that warms, protects or pierces changes by it.
+        """
         self._settle()
         self.changes += 1
         self.circuit.changed()
@@ -120,7 +116,8 @@ class Bench:
             self._relays = None
         for cell in self._cells():
             cell.disturbed()
-        self._watch()
+        if watched:
+            self._watch()
 
     def window(self, probe: Probe) -> Running:
         """Start an integration of what `probe` reads."""
@@ -193,8 +190,14 @@ class Bench:
             self.clips.pop(terminal, None)
 
     def relay(self, channel: int, closed: bool) -> None:
-        """A relay has moved."""
-        self.changing()
+        """A relay has moved.
+
+        Among cells in fixtures a voltmeter that is joined or not is no reason to look at the power
+        of all of them: it takes a ten-millionth of it.
+        """
+        point = self.crosspoints.get(channel)
+        meter = self.electrical.get(point.terminal.split()[0]) if point else None
+        self.changing(watched=not (self.others and _only_listens(meter)))
         self._relays = None
         if closed:
             self.closed.add(channel)
@@ -241,18 +244,21 @@ class Bench:
         self.changing()
         cell.lies_since(self.live.seconds, self.live.room)
         cell.apply(self.live.seconds)
+        self._joints.forget_cells()
         self.others[cell.position] = cell
         self._earth()
 
     def take_out(self, position: int) -> None:
         """Leave a fixture from the second on empty."""
         self.changing()
+        self._joints.forget_cells()
         self.others.pop(position, None)
         self._earth()
 
     def next_cell(self, cell: CellOnBench) -> None:
         """Another cell lies on the bench; every clip and relay is where it was."""
         self.changing()
+        self._joints.forget_cells()
         cell.lies_since(self.live.seconds, self.live.room)
         self.cell, self.live = cell, cell.live
 
@@ -271,7 +277,9 @@ class Bench:
         """Return every element at its mean over the next `seconds`."""
         charges = self._absorbing()
         if self._relays is None:
-            self._relays = self._relay_parts()
+            idle = self._without_joins()
+            self._idle = frozenset(cell.position for cell in idle)
+            self._relays = self._joints.parts(idle)
         parts: list[Part] = []
         for cell in self._cells():
             if cell not in self._out_of_circuit():
@@ -323,21 +331,6 @@ class Bench:
     def _charges(self) -> list[Capacitor]:
         return [capacitor for live in self._lives() for capacitor in live.capacitors]
 
-    def _relay_parts(self) -> list[Part]:
-        """Every relay of the fixtures in use; an idle fixture as a whole."""
-        self._idle = {cell.position: [] for cell in self._without_joins()}
-        open_: dict[int, list[Element]] = {}
-        parts: list[Part] = []
-        for point in self.crosspoints.values():
-            if point.position in self._idle:
-                relay = contact(point.terminal, point.lead, point.how, closed=False)
-                open_.setdefault(point.position, []).append(relay)
-            else:
-                parts.append(self._relay_part(point))
-        for cell in self._without_joins():
-            parts += idle_parts(cell, open_.get(cell.position, ()))
-        return parts
-
     def _without_joins(self) -> list[CellOnBench]:
         """The cells of a lot that no relay, clip or fault of the bench brings into play."""
         if not self.others or any(cell.outer for cell in self._cells()):
@@ -359,11 +352,6 @@ class Bench:
             for cell in self._cells()
             if isinstance(cell, CellOnBench) and cell.position in self._idle
         ]
-
-    def _relay_part(self, point: Crosspoint) -> Element:
-        name, closed = f"relay {point.channel}", point.channel in self.closed
-        lead = at_position(point.position, point.lead)
-        return contact(point.terminal, lead, point.how, closed=closed, name=name)
 
     def _settle(self) -> None:
         """Let everything go on to now; open windows take the means on the way there."""
@@ -440,3 +428,8 @@ class Bench:
             cell.live.watts = 0.0
         for cell in self._in_circuit():
             cell.live.heated_by(point)
+
+
+def _only_listens(instrument: Electrical | None) -> bool:
+    """Whether it is a meter that is set to volts."""
+    return isinstance(instrument, Multimeter) and instrument.function.unit == "V"

@@ -232,6 +232,14 @@ class LoadCell:
     def parts(self, seconds: float = 0.0, *, charges: bool = True) -> list[Part]:
         """Return all elements at their means over the next seconds, always in one order.
 
+        See `groups`.
+        """
+        moving, still, more = self.groups(seconds, charges=charges)
+        return [*moving, *still, *more]
+
+    def groups(self, seconds: float, *, charges: bool) -> tuple[list[Part], list[Part], list[Part]]:
+        """Return the elements that move, those that stay until a fault comes, and the rest.
+
         Those that hold `capacitors` come along only with `charges`: a circuit that does not
         move them (a TimedCircuit does) would take each for a short.
         """
@@ -252,7 +260,7 @@ class LoadCell:
         )
         wet = self.moisture.parts(body) if self.moisture else ()
         held = self._absorbing if charges else ()
-        return [*moving, *self._leaks, *held, *self._inserted, *wet]
+        return moving, self._leaks, [*held, *self._inserted, *wet]
 
     def _unbalance(self, seconds: float, body: float, outside: float) -> float:
         """The relative change of the arms that gives the output the cell should have now."""

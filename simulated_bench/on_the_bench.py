@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
 
 from simulated_bench import room as ambient
@@ -104,6 +104,8 @@ class CellOnBench:
         self.extra: list[Part] = _electronics() if table.electronics else []
         self.outer: list[Fault] = []
         self._exchanged: dict[str, str] = {}
+        self._still: list[Part] = []
+        self._still_placed: list[Part] = []
         self._plugged: tuple[int, int | None] = (0, None)
         self._set_percent = 0.0
         self._broken_through = False
@@ -155,6 +157,8 @@ class CellOnBench:
 
     def parts(self, seconds: float, *, charges: bool) -> list[Part]:
         """Return the cell's elements at their means over the next seconds."""
+        if self.position != 1 and self._plugged == (0, None) and not self._exchanged:
+            return self._placed_parts(seconds, charges=charges)
         parts = [*self.live.parts(seconds, charges=charges), *self.extra]
         if self._plugged != (0, None):
             parts = plugged(parts, *self._plugged)
@@ -162,6 +166,17 @@ class CellOnBench:
             parts = [self._renamed(part) for part in parts]
         if self.position == 1:
             return parts
+        return self._in_place(parts)
+
+    def _placed_parts(self, seconds: float, *, charges: bool) -> list[Part]:
+        """The same in another fixture than the first; what stays is named once."""
+        moving, still, more = self.live.groups(seconds, charges=charges)
+        if self._still is not still:
+            self._still, self._still_placed = still, self._in_place(still)
+        more = [*more, *self.extra]
+        return [*self._in_place(moving), *self._still_placed, *self._in_place(more)]
+
+    def _in_place(self, parts: Sequence[Part]) -> list[Part]:
         at = self.at
         return [type(part)(at(part[0]), at(part[1]), at(part[2]), *part[3:]) for part in parts]
 

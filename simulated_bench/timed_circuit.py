@@ -151,12 +151,16 @@ class TimedCircuit:
         parts = self._parts(seconds)
         shape = list(map(ENDS, parts))
         circuit = self._circuit
-        if circuit is None or shape != self._shape or self._senses != _senses(parts):
+        if circuit is None or shape != self._shape or self._senses != self._sensed(parts):
             circuit = self._rebuild(parts, shape)
         else:
             self._take_values(circuit, parts)
         self.solves += 1
         return circuit.solve()
+
+    def _sensed(self, parts: Sequence[Part]) -> list[tuple[str, str] | None]:
+        """What `_senses` says of parts of the shape that is known."""
+        return _senses([parts[place] for place in self._regulated])
 
     def _rebuild(self, parts: Sequence[Part], shape: list[tuple[str, str, str]]) -> Circuit:
         circuit = build(parts)

@@ -122,7 +122,7 @@ class RelayWays:
             for terminal in ("insulation +", "insulation -")
         ]
         total = 0.0
-        for terminal in {relay.terminal for relay in self._relays.values()}:
+        for terminal in sorted({relay.terminal for relay in self._relays.values()}):
             plus, minus = (self._open(terminal, leads, connection) for leads in sides)
             if terminal == "insulation +":
                 total += minus

@@ -32,6 +32,7 @@ from acq.runs.effects import FinishedCheck, Needs, Past
 from acq.runs.findings import Finding, withheld
 from acq.runs.journal import Journal
 from acq.runs.live_desk import LiveDesk, NobodyThere
+from acq.runs.open_states import OpenStates
 from acq.runs.prompts import Answer, AskingHands, Prompt, Technician
 from acq.runs.sequence import Plan
 from acq.runs.states import Excited, FixturesLoaded, Joined, OpenState, TestVoltage
@@ -93,7 +94,7 @@ class Run(Generic[P_co]):
         self._loading = loading
         self._roles = frozenset(accuracies if roles is None else roles)
         self._by_hand = frozenset(by_hand)
-        self._states: list[OpenState] = []
+        self._states = self._no_states()
         self._current: Check | None = None
         self._seen: dict[str, int] = {}
         self._thread = threading.get_ident()
@@ -197,14 +198,7 @@ class Run(Generic[P_co]):
 
         Raises WrongInput where nothing is excited.
         """
-        state = next((each for each in reversed(self._states) if isinstance(each, Excited)), None)
-        if state is None:
-            raise WrongInput("the excitation is to be reversed, and nothing is excited")
-        if state.established:
-            state.established = False
-            state.leave(self.bench)
-            self._note_state(state, "off")
-        state.turn(side)
+        self._states.turn_excitation(side)
 
     @contextmanager
     def test_voltage(self, volts: float, prompt: Prompt) -> Iterator[None]:
@@ -299,12 +293,13 @@ class Run(Generic[P_co]):
     def begin_again(self, past: Past) -> None:
         """Start the script anew in this process: what is finished is answered by the journal."""
         self._past, self.findings = past, []
-        self._states, self._current, self._seen, self._turn = [], None, {}, None
+        self._states, self._current = self._no_states(), None
+        self._seen, self._turn = {}, None
         self.uncertainties = self.uncertainties.anew()
 
     def _have_a_rest(self) -> None:
         """Between two checks a person may have a pause; what is told then is for the next one."""
-        energised = [state for state in self._states if state.established and state.noted]
+        energised = self._states.energised()
         try:
             if not energised:
                 self._rest()
@@ -327,21 +322,11 @@ class Run(Generic[P_co]):
         if skipped is not None:
             raise skipped
         self.bench.check()
-        for place, state in enumerate(self._states):
-            if state.established:
-                continue
-            self.bench.connect(self.joined(self._states[: place + 1]))
-            state.established = True  # first: a half entered state must be left again
-            self._note_state(state, "on")
-            state.enter(self.bench, self.ask)
+        self._states.establish(self.ask)
 
-    def joined(self, states: list[OpenState] | None = None) -> Connection:
-        """The sum of the connections of these states; of all open ones by default."""
-        total = NOTHING
-        for state in self._states if states is None else states:
-            if state.connection is not NOTHING:
-                total = state.connection if total is NOTHING else total | state.connection
-        return total
+    def joined(self) -> Connection:
+        """The sum of the connections of all open states."""
+        return self._states.joined()
 
     def ask(self, prompt: Prompt) -> Answer:
         """Have a prompt answered, and journal both (not replayed: states ask again)."""
@@ -384,8 +369,7 @@ class Run(Generic[P_co]):
 
     def _pause_a_test_voltage(self) -> None:
         """Nobody waits for a dwell with a test voltage on leads: it ends, its check begins anew."""
-        on = any(isinstance(state, TestVoltage) and state.established for state in self._states)
-        if on and self._pausing():
+        if self._states.test_voltage_on() and self._pausing():
             raise PauseAsked
 
     def look(self) -> None:
@@ -436,31 +420,14 @@ class Run(Generic[P_co]):
     def _state(self, state: OpenState) -> Iterator[None]:
         if self._current is not None:
             raise WrongInput(f"{state.name} is opened inside check {self._current.key!r}")
-        self._states.append(state)
-        try:
+        with self._states.within(state):
             yield
-        except BaseException as error:
-            self._leave_after(state, error)
-            raise
-        self._leave(state)
 
-    def _leave(self, state: OpenState) -> None:
-        self._states.remove(state)
-        if state.established:
-            state.established = False
-            state.leave(self.bench)
-            self._note_state(state, "off")
+    def _no_states(self) -> OpenStates:
+        def note(state: str, to: str) -> None:
+            self.append("state", state=state, to=to)
 
-    def _leave_after(self, state: OpenState, error: BaseException) -> None:
-        """Leave while a failure is on its way out; the bench is made safe at the end anyway."""
-        try:
-            self._leave(state)
-        except Exception as another:  # noqa: BLE001  (the first failure is the one to tell)
-            error.add_note(f"then, leaving {state.name}: {another}")
-
-    def _note_state(self, state: OpenState, to: str) -> None:
-        if state.noted:
-            self.append("state", state=state.name, to=to)
+        return OpenStates(lambda: self.bench, note)
 
     def _t(self) -> int:
         """Bench time for the journal; before the bench is opened that of the last line."""

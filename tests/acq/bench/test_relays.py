@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
+import os
+import subprocess
+import sys
 from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -274,3 +278,39 @@ def test_a_whole_file_with_groups_and_reversal_is_read() -> None:
     ways = RelayWays(file.connections)
     wanted = Connection("x", frozenset({Join("supply +", Lead.EX_MINUS)}))
     assert ways.way(wanted).channels == {102, 190}
+
+
+def test_the_leak_of_many_relays_does_not_depend_on_the_order_of_a_set() -> None:
+    """Sums of floats in the order of a set differ from process to process: then bytes do."""
+    code = (
+        "from tests.acq.bench.test_relays import leak_of_unlike_relays;"
+        "print(repr(leak_of_unlike_relays()))"
+    )
+    found = set()
+    for seed in ("1", "2", "3", "4"):
+        ran = subprocess.run(
+            [sys.executable, "-c", code],
+            env={**os.environ, "PYTHONHASHSEED": seed},
+            cwd=Path(__file__).parents[3],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        found.add(ran.stdout)
+    assert len(found) == 1, found
+
+
+def leak_of_unlike_relays() -> object:
+    """Open relays of unlike isolation in the way of an insulation test."""
+    terminals = ("dmm HI", "dmm LO", "dmm sense HI", "dmm sense LO", "supply +", "supply -")
+    relays = [
+        {"channel": 100 * row + column, "terminal": terminal, "lead": lead, "isolation_ohms": ohms}
+        for row, (terminal, ohms) in enumerate(
+            zip(terminals, (1.1e10, 1.3e11, 1.7e10, 1.9e11, 2.3e10, 2.9e11), strict=True), 1
+        )
+        for column, lead in enumerate(("Ex+", "housing"))
+    ]
+    text = {"relay": relays, "defaults": {"maximum_volts": 150.0}}
+    ways = RelayWays(Connections.model_validate(text))
+    joined = insulation((Lead.EX_PLUS,), (Lead.HOUSING,))
+    return ways.added("insulation-resistance", "insulation", joined)
