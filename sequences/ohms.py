@@ -91,10 +91,9 @@ def _mean(run: Run[AcceptancePlan], taken: Sequence[Reading]) -> Measured:
     """Return the mean; three repeats alone know their scatter badly, so the manual's helps."""
     first = taken[0]
     accuracy = run.accuracy(first.instrument, first.quantity, first.range_)
-    plc = first.plc
-    if len(taken) < 2 or accuracy is None or not accuracy.noise or not plc:
+    if len(taken) < 2 or accuracy is None or not accuracy.noise or not first.plc:
         return run.uncertainties.mean(taken)
-    stated = accuracy.noise**2 * accuracy.noise_plc / plc
+    stated = run.uncertainties.stated_noise(first) ** 2
     values = [each.value for each in taken if each.value is not None]
     dof = STATED_NOISE_DOF + len(values) - 1
     squares = STATED_NOISE_DOF * stated + (len(values) - 1) * statistics.variance(values)

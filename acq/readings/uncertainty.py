@@ -72,7 +72,7 @@ class Uncertainties:
             return self._bound(reading, accuracy)
         key = ("noise", reading.instrument, reading.quantity, reading.started_ns, reading.raw)
         noise = self._influence(
-            key, self._name("noise", reading, accuracy), _noise(accuracy, reading.plc)
+            key, self._name("noise", reading, accuracy), _noise(accuracy, reading)
         )
         systematic = self._systematic(reading, accuracy, _number(reading))
         result: Uncertain = systematic + noise + self._digit([reading], accuracy, key)
@@ -105,7 +105,7 @@ class Uncertainties:
 
         Raises WrongInput when the bench file states no accuracy for it.
         """
-        return _noise(self._accuracy(reading), reading.plc)
+        return _noise(self._accuracy(reading), reading)
 
     def mean_ratio(
         self,
@@ -355,11 +355,17 @@ def _influence(name: str, u: float, dof: float = math.inf) -> Uncertain:
     return number
 
 
-def _noise(accuracy: Accuracy, plc: float | None) -> float:
-    """Return the standard deviation of one reading; white noise falls with integration time."""
+def _noise(accuracy: Accuracy, reading: Reading) -> float:
+    """Return the standard deviation of one reading; white noise falls with integration time.
+
+    With offset compensation it is the difference of two conversions, source on and off: both are
+    noisy, and a manual states the noise of one.
+    """
+    conversions = 2.0 if reading.settings.get("offset_compensation") is True else 1.0
+    plc = reading.plc
     if plc is None or plc <= 0.0:
-        return accuracy.noise
-    return accuracy.noise * math.sqrt(accuracy.noise_plc / plc)
+        return accuracy.noise * math.sqrt(conversions)
+    return accuracy.noise * math.sqrt(conversions * accuracy.noise_plc / plc)
 
 
 def _assumption(accuracy: Accuracy) -> str:

@@ -123,6 +123,20 @@ def test_a_pooled_deviation_serves_where_few_readings_are_taken() -> None:
     assert expanded(mean).dof == pytest.approx(40.0)
 
 
+def test_a_compensated_reading_has_the_noise_of_two_conversions() -> None:
+    """A difference of two equal, independent readings: variances add (GUM 5.1.2)."""
+    noisy = Accuracy(quantity="resistance", range=1000.0, noise=1e-4, noise_plc=10.0)
+    known = Uncertainties({"dmm": (noisy,)})
+    plain = reading("resistance", 350.0, 1000.0)
+    compensated = replace(plain, settings={"offset_compensation": True})
+    lacking = replace(plain, settings={"offset_compensation": False})
+    assert known.stated_noise(plain) == known.stated_noise(lacking) == 1e-4
+    assert known.stated_noise(compensated) == pytest.approx(1e-4 * 2**0.5)
+    found = known.of(compensated)
+    assert is_number(found)
+    assert found.u == pytest.approx(1e-4 * 2**0.5)
+
+
 def test_the_noise_of_a_single_reading_falls_with_integration_time_and_is_its_own() -> None:
     noisy = Accuracy(quantity="dc-voltage", range=0.1, noise=1e-7, noise_plc=10.0)
     bench = Uncertainties({"dmm": (noisy,)})
