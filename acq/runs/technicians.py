@@ -149,7 +149,7 @@ class TerminalTechnician:
         self._show = show
         self._person = person
         self._control = control
-        self._keyboard = sys.stdin.fileno() if keyboard is None else keyboard
+        self._given = keyboard
         self._typed = b""
 
     def answer(self, prompt: Prompt) -> Answer:
@@ -168,6 +168,11 @@ class TerminalTechnician:
         """Only show it: the bench sees by itself when it is done."""
         self._show(prompt)
 
+    @property
+    def _keyboard(self) -> int:
+        """Standard input, looked for when somebody is asked: not every run has one."""
+        return sys.stdin.fileno() if self._given is None else self._given
+
     def _next(self, seen: Callable[[], bool] | None = None) -> tuple[str, str]:
         """Return the next line typed here or told from elsewhere, and who gave it.
 
@@ -183,14 +188,16 @@ class TerminalTechnician:
                 line, _, self._typed = self._typed.partition(b"\n")
                 return line.decode(errors="replace").strip(), self._person
             patience = None if seen is None else _LOOK_S
-            ready, _, _ = select.select([self._keyboard, self._control], [], [], patience)
+            keyboard = self._keyboard
+            heard: list[int | ControlSocket] = [keyboard, self._control]
+            ready, _, _ = select.select(heard, [], [], patience)
             if not ready and seen is not None and seen():
                 return "", "the meter: open, then steady"
-            if self._keyboard in ready:
-                self._read_keyboard()
+            if keyboard in ready:
+                self._read(keyboard)
 
-    def _read_keyboard(self) -> None:
-        data = os.read(self._keyboard, 4096)
+    def _read(self, keyboard: int) -> None:
+        data = os.read(keyboard, 4096)
         if not data:
             raise Stopped("the input ended at a prompt")
         self._typed += data
