@@ -19,6 +19,8 @@ from pathlib import Path
 
 from acq.runs.journal import read_journal
 
+CERTIFICATE = ("load-series", "--plan", "load-certificate", "--cell", "B-011902")
+
 _SET_CHILD_SUBREAPER = 36  # prctl(2)
 _MAIN = "import sys; from acq.desk.command_line import main; sys.exit(main())"
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.whole_command import simulated_run
-
-CERTIFICATE = ("load-series", "--plan", "load-certificate", "--cell", "B-011902")
+from tests.whole_command import CERTIFICATE, simulated_run
 
 
 def test_the_day_of_a_certificate_takes_a_small_part_of_its_bench_time(tmp_path: Path) -> None:

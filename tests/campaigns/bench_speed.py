@@ -1,4 +1,5 @@
-"""How fast the simulated bench is, as a table: a solve, a day of load and creep, a batch of cells.
+"""How fast the simulated bench is, as a table: a solve, a batch of cells, a day of load and creep,
+and the same day as the command for a certificate, with all its processes.
 
 python -m tests.campaigns.bench_speed [--cells N] [--out FILE]
 
@@ -9,6 +10,7 @@ processes are started, one per core, and their rates are added.
 from __future__ import annotations
 
 import argparse
+import tempfile
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
@@ -23,6 +25,7 @@ from simulated_bench.batch import Cells
 from simulated_bench.cell import Bridge, CellDescription
 from tests.campaigns import load_and_creep_day
 from tests.simulated_bench.reference import bench, cell, supply, voltmeter
+from tests.whole_command import CERTIFICATE, simulated_run
 
 CORES = 2
 SEED = 7
@@ -62,6 +65,8 @@ def table(count: int) -> str:
     began = process_time()
     day, _ = load_and_creep_day.run()
     day_s = process_time() - began
+    with tempfile.TemporaryDirectory(prefix="certificate-") as home:
+        whole = simulated_run(Path(home), *CERTIFICATE)
     return "\n".join(
         [
             "# How fast the simulated bench is",
@@ -78,6 +83,9 @@ def table(count: int) -> str:
             f" {sum(rates):.0f} cells/s on {CORES} cores | >= 20000 |",
             f"| load and creep, {day.seconds / 3600:.1f} h, {day.readings} readings |"
             f" {day.seconds / day_s:.0f} bench s per s | >= 1000 |",
+            f"| `run load-series --plan load-certificate`, {whole.bench_s / 3600:.1f} h,"
+            f" to its PDF, all processes | {whole.processor_s:.1f} s,"
+            f" {whole.bench_s / whole.processor_s:.0f} bench s per s | 30 s, >= 500 |",
             "",
         ]
     )
