@@ -405,6 +405,15 @@ class Bench:
         due = self._looks
         for wait in WATCH_NS:
             self.events.after(wait, lambda: self._look(due))
+        self.events.after(WATCH_NS[-1], lambda: self._until_at_rest(due, WATCH_NS[-1]))
+
+    def _until_at_rest(self, due: int, wait: int) -> None:
+        """An output that still rises has not yet the power that it will have: look on, ever less
+        often, until it stands.
+        """
+        if due == self._looks and any(supply.charging for supply in self.supplies):
+            self.events.after(wait, lambda: self._look(due))
+            self.events.after(wait, lambda: self._until_at_rest(due, 2 * wait))
 
     def _look(self, due: int) -> None:
         if due != self._looks:

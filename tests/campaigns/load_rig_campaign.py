@@ -49,6 +49,7 @@ TABLE = Path(__file__).with_name("load_rig_table.md")
 PLAN = Path(__file__).with_name("load_rig_plan.toml")
 CAPACITY = 500.0
 NS = 1e9
+HEATING = ("excitation normal at 10", "excitation reversed at 10")
 
 
 def scenario_text(seed: int) -> str:
@@ -111,9 +112,12 @@ class Truth:
 def true_outputs(lines: list[dict[str, Any]], truth: Truth) -> dict[int, float]:
     """Return the true output of every signal reading, by its start."""
     events: list[tuple[int, int, dict[str, Any]]] = []
+    before = 0
     for line in lines:
-        if line["what"] == "state" and line["state"].startswith("excitation normal at 10"):
-            events.append((line["t"], 0, {"on": line["to"] == "on"}))
+        at, before = before, line.get("t", before)
+        if line["what"] == "state" and line["state"].startswith(HEATING):
+            on = line["to"] == "on"  # told when it is proven; it went off when it was told to
+            events.append((line["t"] if on else at, 0, {"on": on}))
         if line["what"] != "effect":
             continue
         if line["kind"] in ("tell", "ask") and (line["ask"] or {}).get("load"):
