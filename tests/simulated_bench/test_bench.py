@@ -102,6 +102,24 @@ def test_many_looks_within_a_window_change_nothing() -> None:
     assert mean(1) == pytest.approx(mean(50), rel=2e-5)
 
 
+def test_a_cell_is_warmed_by_the_power_of_an_output_that_has_come_to_rest() -> None:
+    """Nobody touches the bench after switching on: what warms is not what it rose through."""
+    served, bench = bench_with_supply()
+    with served:
+        served.devices["supply"].obey(b"VOLT 10;CURR 0.05;:OUTP ON\n")
+        bench.events.run(NS // 10)
+        rising = bench.live.watts
+        bench.events.run(60 * NS)
+        alone = bench.live.watts
+        bench.clip("dmm HI", "S+")  # a change has it looked at in any case
+        bench.events.run(61 * NS)
+        assert rising < 0.9 * alone
+        assert alone == pytest.approx(bench.live.watts, rel=1e-3)
+        served.devices["supply"].obey(b"OUTP OFF\n")
+        bench.events.run(120 * NS)
+        assert bench.live.watts < 1e-6
+
+
 def test_events_happen_in_order_of_time_and_then_of_booking() -> None:
     events = Events()
     seen: list[str] = []
