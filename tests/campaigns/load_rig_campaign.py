@@ -335,9 +335,9 @@ def batched(seeds: Iterable[int], size: int) -> Iterator[list[int]]:
 HEADING = f"""# Bias and coverage of load series and creep at the simulated rig
 
 Written by `nice -n 19 python -m tests.campaigns.load_rig_campaign`: {{all}} seeded cells, seeds
-from {FIRST_SEED} on, as many of {CELLS} as the time allowed (at most {CPU_MINUTES:g} CPU
-minutes); {{whole}} of them ended. Truth as the head of that file says. Outputs in V/V, the others
-are fractions (of the rated output; creep of the applied output).
+from {FIRST_SEED} on, as many of {CELLS} as there was time for; {{whole}} of them ended. Truth as the
+head of that file says. Outputs in V/V, the others are fractions (of the rated output; creep of the
+applied output).
 
 The simulator draws errors flat inside the limits that the bench file states, its meter bends
 smoothly, its weights hang plumb, and no joint's EMF drifts where the plan allows 1 uV. So intervals
@@ -345,9 +345,10 @@ led by such a limit hold the truth nearly always, as limits of error are to be r
 meter's gain and the load's alignment in the rated output, the meter's offset in the zero, its
 linearity in non-linearity and combined error, the EMF in creep, return and recovery. Zero return is
 led by a scatter that is pooled over all loads, while swing and seating, which grow with the load,
-leave zeros alone. Hysteresis is led by scatter of its own size: there 95 % is asked; as the largest
-of several points it is biased towards larger sizes by part of that scatter. Where errors are as
-large as the budget says, `load_path_table.md` tells whether U holds them in 95 %.
+leave zeros alone. Hysteresis is led by scatter of its own size: there 95 % is asked. As the largest
+of several points, it, non-linearity and combined error are biased towards larger sizes by part of
+that scatter. Where errors are as large as the budget says, `load_path_table.md` tells whether U
+holds them in 95 %.
 
 """
 
