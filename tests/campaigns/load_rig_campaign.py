@@ -335,9 +335,9 @@ def batched(seeds: Iterable[int], size: int) -> Iterator[list[int]]:
 HEADING = f"""# Bias and coverage of load series and creep at the simulated rig
 
 Written by `nice -n 19 python -m tests.campaigns.load_rig_campaign`: {{all}} seeded cells, seeds
-from {FIRST_SEED} on, as many of {CELLS} as there was time for; {{whole}} of them ended. Truth as the
-head of that file says. Outputs in V/V, the others are fractions (of the rated output; creep of the
-applied output).
+from {FIRST_SEED} on, as many of {CELLS} as there was time for; {{whole}} of them ended. Truth as
+the head of that file says. Outputs in V/V, the others are fractions (of the rated output; creep of
+the applied output).
 
 The simulator draws errors flat inside the limits that the bench file states, its meter bends
 smoothly, its weights hang plumb, and no joint's EMF drifts where the plan allows 1 uV. So intervals
