@@ -198,7 +198,7 @@ HEADING = """# Kills
 Written by `python -m tests.campaigns.kills` on {date} (seed {seed}): {kills} kills of {runs} runs
 in {minutes:.0f} min; each run was taken up until it was finished. A line of the journal is
 acknowledged once it is on the disk. Times are wall time from the end of the run's process until
-every display shows off, on a busy machine with two cores and the lowest priority.
+every display shows off, on a busy machine with two cores.
 
 * Acknowledged lines lost: **{lost}**. Finished checks done twice: **{redone}**. Runs whose records
   do not verify: **{unsound}**.
