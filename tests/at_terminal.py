@@ -86,6 +86,8 @@ def _become(arguments: Sequence[str], folder: Path) -> None:
     try:
         from acq.desk.command_line import run_command
 
+        for name in ("COLUMNS", "LINES"):  # what tests run under may have said how wide IT is
+            os.environ.pop(name, None)
         while os.get_terminal_size().columns < 40:  # the parent says how wide it is
             time.sleep(0.001)
         os.chdir(folder)

@@ -160,12 +160,18 @@ def _points(groups: Array, noise: float) -> Array:
 
 
 def _change(levels: Array) -> Array:
-    """How far the level goes from before each group to behind it: a slow change, or a step in it,
-    spreads the readings of a group too, and is no spike.
+    """How far the level goes about each group: a slow change, or a step in it, spreads the
+    readings of a group too, and is no spike.
+
+    From before the group to behind it; and, where a curve turns and comes back to where it was,
+    its bend over two groups on either side. The group's own level, a spike in it, has no part.
     """
     padded = np.pad(levels, 1, mode="edge")
     whole = np.abs(padded[2:] - padded[:-2])
     whole[[0, -1]] *= 2.0
+    if len(levels) >= 5:
+        bend = np.abs(levels[:-4] - levels[1:-3] - levels[3:-1] + levels[4:])
+        whole = np.maximum(whole, np.pad(bend, 2, mode="edge"))
     return np.asarray(whole)
 
 

@@ -6,7 +6,7 @@ import tracemalloc
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from acq.analysis.drift import DriftRecord, classify
@@ -26,6 +26,8 @@ def thinned(values: np.ndarray, chunk: int = 500, most: int = MOST_POINTS) -> Th
 
 @settings(max_examples=40, deadline=None)
 @given(st.integers(1, 3000), st.integers(1, 700), st.integers(8, 200))
+@example(538, 30, 8)  # the curve turns within its last groups
+@example(488, 360, 16)
 def test_points_lie_on_a_slow_curve_and_are_few(count: int, chunk: int, most: int) -> None:
     values = np.sin(np.arange(count) / 300.0)
     found = thinned(values, chunk, most).result()
