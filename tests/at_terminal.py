@@ -8,32 +8,43 @@ import pty
 import re
 import select
 import struct
+import subprocess
 import sys
 import termios
-import time
-import traceback
 from collections.abc import Sequence
 from pathlib import Path
 
 PATIENCE_S = 60.0  # wall time without a word, after which the command has hung
+_COMMAND = "from acq.desk.command_line import main; main()"
 _ESCAPES = re.compile(r"\x1b(?:\[[0-9;?]*[A-Za-z]|[()][A-Za-z0-9]|[=>])")
 
 
 class AtTerminal:
-    """`bridgebench ARGUMENTS` in a child of its own, on a terminal that is wide enough.
+    """`bridgebench ARGUMENTS` in a process of its own, on a terminal that is wide enough.
 
-    A fork, not a new interpreter: everything is loaded already. Lines are not wrapped unless
-    `columns` is small.
+    Lines are not wrapped unless `columns` is small. Not a fork: the typesetter's threads, where a
+    test has used it, would not be there in one.
     """
 
     def __init__(self, arguments: Sequence[str], folder: Path, columns: int = 2000) -> None:
         self.screen = ""  # all that was ever shown, without colours and cursor movements
         self._read = 0
-        self._child, self._terminal = pty.fork()
-        if self._child == 0:
-            _become(arguments, folder)
-        size = struct.pack("HHHH", 50, columns, 0, 0)
-        fcntl.ioctl(self._terminal, termios.TIOCSWINSZ, size)
+        self._terminal, theirs = pty.openpty()
+        fcntl.ioctl(self._terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 50, columns, 0, 0))
+        # what tests run under may have said how wide it is itself
+        environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")}
+        try:
+            self._process = subprocess.Popen(
+                [sys.executable, "-P", "-c", _COMMAND, *arguments],
+                stdin=theirs,
+                stdout=theirs,
+                stderr=theirs,
+                cwd=folder,
+                env=environment,
+                start_new_session=True,
+            )
+        finally:
+            os.close(theirs)
 
     def until(self, pattern: str) -> re.Match[str] | None:
         """Return the next match in what is shown and was not read yet; None when it ended first.
@@ -64,9 +75,8 @@ class AtTerminal:
         """Return the exit code, everything read."""
         while self._more():
             pass
-        _, status = os.waitpid(self._child, 0)
         os.close(self._terminal)
-        return os.waitstatus_to_exitcode(status)
+        return self._process.wait()
 
     def _more(self) -> bool:
         ready, _, _ = select.select([self._terminal], [], [], PATIENCE_S)
@@ -78,27 +88,3 @@ class AtTerminal:
         shown = data.decode(errors="replace").replace("\r\n", "\n")
         self.screen += _ESCAPES.sub("", shown)
         return bool(data)
-
-
-def _become(arguments: Sequence[str], folder: Path) -> None:
-    """Be the command: nothing of the parent's runs here any more."""
-    code = 70
-    try:
-        from acq.desk.command_line import run_command
-
-        for name in ("COLUMNS", "LINES"):  # what tests run under may have said how wide IT is
-            os.environ.pop(name, None)
-        while os.get_terminal_size().columns < 40:  # the parent says how wide it is
-            time.sleep(0.001)
-        os.chdir(folder)
-        sys.stdin, sys.stdout, sys.stderr = (
-            os.fdopen(number, mode, encoding="utf-8", closefd=False)
-            for number, mode in ((0, "r"), (1, "w"), (2, "w"))
-        )
-        code = int(run_command(list(arguments)))
-        sys.stdout.flush()
-        sys.stderr.flush()
-    except BaseException:  # noqa: BLE001  (nothing of the parent's may run here)
-        os.write(2, traceback.format_exc().encode())
-    finally:
-        os._exit(code)

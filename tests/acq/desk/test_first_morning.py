@@ -15,8 +15,6 @@ import pytest
 
 from acq.bench.bench_file import read_bench_file
 from acq.cells.folder import find_cell
-from acq.certificates import certificate as _loaded  # noqa: F401  (once, not in every child)
-from acq.desk import running as _run  # noqa: F401
 from tests.acq.certificates.pdf_text import pages
 from tests.at_terminal import AtTerminal
 from tests.bench_watch import BenchWatch
