@@ -38,10 +38,8 @@ class PortInUseError(ConnectionError):
             return False
         try:
             os.kill(int(self._owner[1]), 0)  # signal 0 asks only
-        except ProcessLookupError:
-            return True
-        except PermissionError:
-            return False
+        except OSError as error:  # another user's process lives too
+            return isinstance(error, ProcessLookupError)
         return False
 
 

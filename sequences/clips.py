@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from operator import is_not
 
-from acq.analysis.leads import Lead, LeadPair
+from acq.analysis.leads import SENSE_LOOPS, Lead, LeadPair
 from acq.bench.connections import Connection, Join, Polarity, ohms
 from acq.cells.cell import Cell
 from acq.cells.limits import Limits
@@ -31,11 +31,13 @@ def read_where_asked(
 ) -> Taken:
     """Read a pair; where a person clipped it and it reads like another one, ask and read again."""
     taken = read_pair(run, check, expected_ohms(run.cell, pair))
+    tried: set[tuple[str, ...]] = set()  # what was moved without another reading
     for _ in range(0 if run.relays else TRIES):
-        guess = wrong_clip(run, limits, seen, pair, taken)
+        guesses = wrong_clips(run, limits, seen, pair, taken)
+        guess = next((each for each in guesses if each.terminals not in tried), None)
         if guess is not None:
             prompt = clip_again(run, pair, taken, guess)
-        elif _hardly_a_bridge(run, seen, pair, taken):
+        elif not tried and _hardly_a_cell(run, limits, seen, pair, taken):
             wanted = f"expected {format_value(expected_ohms(run.cell, pair), 'ohm')}"
             prompt = clip_anew(run.joined(), f"{pair} reads {_told(taken)}, {wanted}")
         else:
@@ -43,8 +45,12 @@ def read_where_asked(
         if check.ask(prompt) == IT_IS_RIGHT:
             return taken
         before, taken = taken, read_pair(run, check, expected_ohms(run.cell, pair))
-        if _alike(before, taken):
+        if not _alike(before, taken):
+            tried.clear()
+        elif guess is None:
             return taken
+        else:
+            tried.add(guess.terminals)
     return taken
 
 
@@ -75,25 +81,31 @@ class Guess:
     asked: Lead
 
 
-def wrong_clip(
+def wrong_clips(
     run: Run[AcceptancePlan], limits: Limits, seen: Seen, pair: LeadPair, taken: Taken
-) -> Guess | None:
-    """Return what one clip on a wrong lead alone explains; None where the reading fits."""
+) -> Iterator[Guess]:
+    """Yield what one clip on a wrong lead alone explains; nothing where the reading fits."""
     if not is_number(taken.measured) or _fits(limits.resistance(pair), taken.measured.x):
-        return None
+        return
     high, low = seen.clips or (pair.one, pair.other)
     value = taken.measured.x
     for name, asked, stays in (("HI", high, low), ("LO", low, high)):
         others = [lead for lead in run.cell.leads if lead not in (asked, stays)]
         both = [x for x in others if _fits(limits.resistance(LeadPair.of(stays, x)), value)]
         if both:
-            return Guess((f"dmm {name}", f"dmm sense {name}"), tuple(both), asked)
+            yield Guess((f"dmm {name}", f"dmm sense {name}"), tuple(both), asked)
     for name, asked, stays in (("HI", high, low), ("LO", low, high)):
         others = [lead for lead in run.cell.leads if lead not in (asked, stays)]
         half = [x for x in others if _half_fits(run.cell, asked, stays, x, value)]
         if half:
-            return Guess((f"dmm sense {name}", f"dmm {name}"), tuple(half), asked)
-    return None
+            yield Guess((f"dmm sense {name}", f"dmm {name}"), tuple(half), asked)
+
+
+def _hardly_a_cell(
+    run: Run[AcceptancePlan], limits: Limits, seen: Seen, pair: LeadPair, taken: Taken
+) -> bool:
+    """Whether a pair reads like a slip that no wrong lead alone explains, rather than a cell."""
+    return _hardly_a_bridge(run, seen, pair, taken) or _no_loop(limits, pair, taken)
 
 
 def _hardly_a_bridge(run: Run[AcceptancePlan], seen: Seen, pair: LeadPair, taken: Taken) -> bool:
@@ -106,6 +118,15 @@ def _hardly_a_bridge(run: Run[AcceptancePlan], seen: Seen, pair: LeadPair, taken
             run.cell, pair
         )
     return not any(_always_open(seen, lead) for lead in (pair.one, pair.other))
+
+
+def _no_loop(limits: Limits, pair: LeadPair, taken: Taken) -> bool:
+    """Whether a sense loop is another than the papers say: one wire of a clip on any other lead of
+    the bridge leaves half of it.
+    """
+    if pair not in SENSE_LOOPS or not is_number(taken.measured):
+        return False
+    return not _fits(limits.resistance(pair), taken.measured.x)
 
 
 def _always_open(seen: Seen, lead: Lead) -> bool:
@@ -131,13 +152,13 @@ def _half_fits(cell: Cell, asked: Lead, stays: Lead, other: Lead, ohms: float) -
     return abs(ohms - expected) <= HALF_CLIP_SHARE * first and expected > 1.0
 
 
-def clip_anew(connection: Connection, reads: str) -> Prompt:
+def clip_anew(connection: Connection, reads: str, caution: str = CLIP_CAUTION) -> Prompt:
     """The prompt for what no single wrong clip explains, and hardly a cell."""
     joins = tuple(sorted(connection.joins, key=lambda join: (join.terminal, join.lead)))
     where = "; ".join(f"{join.terminal} on {join.lead}" for join in joins)
     return Prompt(
         text=f"{reads}: look at every clip, take them off and clip them anew ({where}).",
-        caution=CLIP_CAUTION,
+        caution=caution,
         choices=("clipped", IT_IS_RIGHT),
         clear=tuple(dict.fromkeys(join.terminal for join in joins)),
         clip_on=joins,

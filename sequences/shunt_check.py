@@ -7,6 +7,7 @@ from typing import Any
 
 from acq.analysis import network
 from acq.analysis.leads import (
+    ARMS,
     FOUR_WIRE_PAIRS,
     INPUT,
     SENSE_LOOPS,
@@ -17,6 +18,7 @@ from acq.analysis.leads import (
 from acq.readings.budget import expanded
 from acq.readings.measured import is_number
 from acq.readings.rules import Limit
+from acq.runs.check import Check
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from sequences import exciting, steps
@@ -24,13 +26,8 @@ from sequences.acceptance_plan import AcceptancePlan, ShuntCheck
 from sequences.diagnosis import Seen
 from sequences.exciting import POWERED
 
-ARMS: Mapping[str, tuple[Lead, Lead]] = {
-    "A": (Lead.EX_PLUS, Lead.S_PLUS),
-    "B": (Lead.EX_PLUS, Lead.S_MINUS),
-    "C": (Lead.EX_MINUS, Lead.S_PLUS),
-    "D": (Lead.EX_MINUS, Lead.S_MINUS),
-}
 NAME = "shunt check"
+SETTLING_S = 2.0  # common practice, no source
 
 
 def shunt_check(run: Run[AcceptancePlan], seen: Seen) -> None:
@@ -46,7 +43,7 @@ def shunt_check(run: Run[AcceptancePlan], seen: Seen) -> None:
     with run.check(NAME, f"arm {plan.arm}", POWERED) as check:
         before: Any = steps.signal_and_excitation(run, check, wires)
         check.ask(_prompt(run, plan))
-        check.wait(2.0, "the signal settles with the resistor on")
+        check.wait(SETTLING_S, "the signal settles with the resistor on")
         with_it: Any = steps.signal_and_excitation(run, check, wires)
         check.wait(plan.seconds, "the resistor comes off again")
         measured = with_it.signal / with_it.excitation - before.signal / before.excitation
@@ -55,24 +52,25 @@ def shunt_check(run: Run[AcceptancePlan], seen: Seen) -> None:
         )
         known = {pair: m for pair, m in seen.pairs.items() if is_number(m)}
         demanded = expected_change(known, ARMS[plan.arm], resistor, seen.basis.factor)
-        spread = expanded(demanded).U
-        limit = Limit(
-            demanded.x - spread,
-            demanded.x + spread,
-            "V/V",
-            f"{plan.ohms:g} ohm across arm {plan.arm} of the measured network ({plan.source})",
-            reference=float(demanded.x),
-            reference_uncertainty=float(spread),
-        )
-        check.finding(
-            seen.named(f"{NAME}, arm {plan.arm}"),
-            "zero balance",
-            "V/V",
-            measured,
-            [limit],
-            rule="normalised error",
-            share=None,
-        )
+        source = f"{plan.ohms:g} ohm across arm {plan.arm} of the measured network ({plan.source})"
+        name = seen.named(f"{NAME}, arm {plan.arm}")
+        against_the_network(check, name, measured, demanded, source)
+
+
+def against_the_network(check: Check, name: str, measured: Any, demanded: Any, source: str) -> None:
+    """Compare a change of the ratio, V/V, with the one that the network demands, by E_n."""
+    spread = float(expanded(demanded).U)
+    limit = Limit(
+        demanded.x - spread,
+        demanded.x + spread,
+        "V/V",
+        source,
+        reference=float(demanded.x),
+        reference_uncertainty=spread,
+    )
+    check.finding(
+        name, "zero balance", "V/V", measured, [limit], rule="normalised error", share=None
+    )
 
 
 def expected_change(

@@ -10,12 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from acq.analysis.leads import FOUR_WIRE_PAIRS, Lead, LeadPair
-from acq.cells.data_sheet import ARM_LEADS, Shunt
+from acq.analysis.leads import ARMS, FOUR_WIRE_PAIRS, Lead, LeadPair
+from acq.cells.data_sheet import Shunt
 from acq.cells.limits import Limits
-from acq.readings.budget import expanded
 from acq.readings.measured import is_number
-from acq.readings.rules import Limit
 from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from sequences import exciting, steps
@@ -23,11 +21,10 @@ from sequences.acceptance_plan import AcceptancePlan
 from sequences.diagnosis import Seen
 from sequences.exciting import POWERED
 from sequences.judging import judge
-from sequences.shunt_check import expected_change
+from sequences.shunt_check import SETTLING_S, against_the_network, expected_change
 from sequences.zero_basis import conductors
 
 NAME = "shunt output"
-SETTLING_S = 2.0
 
 
 def keep_apart(run: Run[AcceptancePlan]) -> None:
@@ -62,26 +59,10 @@ def shunt_output(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
         found = limits.shunt_output
         judge(check, seen, run.plan.zero, name, "zero balance", "V/V", change, found)
         demanded = _demanded(run, seen, shunt)
-        if demanded is None:
-            return
-        spread = expanded(demanded).U
-        limit = Limit(
-            demanded.x - spread,
-            demanded.x + spread,
-            "V/V",
-            f"{_told(shunt)} across arm {shunt.arm} of the measured network",
-            reference=float(demanded.x),
-            reference_uncertainty=float(spread),
-        )
-        check.finding(
-            seen.named(f"{name}, against the lead pairs"),
-            "zero balance",
-            "V/V",
-            change,
-            [limit],
-            rule="normalised error",
-            share=None,
-        )
+        if demanded is not None:
+            source = f"{_told(shunt)} across arm {shunt.arm} of the measured network"
+            name = seen.named(f"{name}, against the lead pairs")
+            against_the_network(check, name, change, demanded, source)
 
 
 def _demanded(run: Run[AcceptancePlan], seen: Seen, shunt: Shunt) -> Any:
@@ -101,7 +82,7 @@ def _demanded(run: Run[AcceptancePlan], seen: Seen, shunt: Shunt) -> Any:
         return None
     spread = _width(span.lower, span.upper)
     ohms: Any = span.best + run.uncertainties.fresh("calibration resistor", spread)
-    across = ARM_LEADS[shunt.arm]
+    across = ARMS[shunt.arm]
     if shunt.lead:
         inside = next(lead for lead in across if lead is not shunt.linked_to)
         conductor = conductors(run, seen)[0] / 2.0
@@ -128,7 +109,7 @@ def _told(shunt: Shunt) -> str:
 
 
 def _prompt(run: Run[AcceptancePlan], shunt: Shunt, *, on: bool) -> Prompt:
-    one, other = ARM_LEADS[shunt.arm]
+    one, other = ARMS[shunt.arm]
     volts = min(run.plan.excitation.volts, run.cell.excitation)
     if shunt.lead:
         between = (shunt.lead, str(shunt.linked_to))

@@ -7,14 +7,17 @@ from typing import Any
 
 from acq.analysis import network
 from acq.bench.connections import Polarity, excitation
+from acq.bench.connections import volts as voltmeter
 from acq.cells.limits import Limits
 from acq.readings.budget import expanded
 from acq.readings.measured import Uncertain
 from acq.readings.rules import Limit
 from acq.runs.check import Check
+from acq.runs.prompts import live_caution
 from acq.runs.run import Run
 from sequences import exciting, hand_load, shunt_check, shunt_output, stability, steps
 from sequences.acceptance_plan import AcceptancePlan
+from sequences.clips import clip_anew
 from sequences.diagnosis import Seen
 from sequences.exciting import POWERED
 from sequences.judging import judge
@@ -24,6 +27,8 @@ FINDINGS = (
     ("thermal EMF", "V"),
     ("zero balance against the lead pairs", "V/V"),
 )
+SLIP_RATIO = 0.01  # V/V; a wrong lead shows some 0.25 V/V; common practice, no source
+SLIP_SHARE = 0.2  # of the excitation; a wrong lead shows half of it; common practice, no source
 Excited = network.Excited[Uncertain]
 
 
@@ -88,10 +93,32 @@ def signal(run: Run[AcceptancePlan], seen: Seen, about: str, after: str) -> Exci
     with run.check("signal", about, POWERED) as check:
         if after:
             check.wait(run.plan.zero.settle_s, f"settling after {after}")
-        excited = steps.signal_and_excitation(run, check, exciting.sensed_wires(run, seen))
+        wires = exciting.sensed_wires(run, seen)
+        excited = steps.signal_and_excitation(run, check, wires)
+        if after and not run.relays and (slip := _slip(run, seen, excited)):
+            volts = min(run.plan.excitation.volts, run.cell.excitation)
+            meter = voltmeter(*steps.sense_leads(run.cell, wires))
+            check.ask(clip_anew(meter, slip, live_caution(volts)))
+            excited = steps.signal_and_excitation(run, check, wires)
         name = seen.named(f"excitation at the cell, {about}")
         check.finding(name, "dc-voltage", "V", excited.excitation)
     return excited
+
+
+def _slip(run: Run[AcceptancePlan], seen: Seen, excited: Excited) -> str:
+    """What the voltmeter read that a clip on another lead shows and a cell does not; else empty.
+
+    The lead pairs demand the zero exactly, whatever is wrong with the cell.
+    """
+    full = min(run.plan.excitation.volts, run.cell.excitation)
+    read = excited.excitation.x
+    if abs(abs(read) - full) > SLIP_SHARE * full:
+        return f"the excitation reads {read:.4g} V, {full:g} V are set"
+    ratio = excited.signal.x / read
+    if seen.predicted is None or abs(ratio - seen.predicted.x) <= SLIP_RATIO:
+        return ""
+    demanded = f"{1e3 * seen.predicted.x:.4g} mV/V"
+    return f"the signal reads {1e3 * ratio:.4g} mV/V, the lead pairs demand {demanded}"
 
 
 def _off_and_on(run: Run[AcceptancePlan], seen: Seen, read: dict[str, Excited]) -> None:

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from html import escape
 
-from acq.analysis.faults import ARMS, FaultAt
-from acq.analysis.leads import Lead
+from acq.analysis.faults import FaultAt
+from acq.analysis.leads import ARMS, Lead
 from acq.analysis.wording import tidy
 
 WIDTH, HEIGHT = 800, 470

@@ -16,8 +16,8 @@ import numpy as np
 from acq.analysis import fault_changes as changes
 from acq.analysis.expectation import PLACE
 from acq.analysis.fault_lines import Line, LineMaker, Measure, with_unknown_papers
-from acq.analysis.faults import ARMS, NONE_FOUND, UNKNOWN, Fault, FaultAt
-from acq.analysis.leads import INPUT, Lead, LeadPair
+from acq.analysis.faults import NONE_FOUND, UNKNOWN, Fault, FaultAt
+from acq.analysis.leads import ARMS, INPUT, Lead, LeadPair
 from acq.analysis.leak_models import leaks, paths_beside, shorts
 from acq.analysis.network import LEAD_PLACE, Floats
 from acq.analysis.side_evidence import THERMAL

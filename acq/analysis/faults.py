@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from acq.analysis.leads import LEAD_ORDER, Lead
+from acq.analysis.leads import ARMS, LEAD_ORDER, Lead
 
 
 class Fault(StrEnum):
@@ -67,12 +67,6 @@ MEANING: Mapping[Fault, str] = {
     Fault.UNKNOWN: "the readings fit none of the known faults",
 }
 
-ARMS: Mapping[str, tuple[Lead, Lead]] = {
-    "A": (Lead.EX_PLUS, Lead.S_PLUS),
-    "B": (Lead.EX_PLUS, Lead.S_MINUS),
-    "C": (Lead.EX_MINUS, Lead.S_PLUS),
-    "D": (Lead.EX_MINUS, Lead.S_MINUS),
-}
 ARM_FAULTS = frozenset(
     {Fault.OPEN_ARM, Fault.SHORTED_ARM, Fault.ARM_CHANGED, Fault.ZERO_COMPENSATION_FAILED}
 )

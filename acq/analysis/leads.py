@@ -6,6 +6,7 @@ order of `Lead`, so that `str(pair)` is the same text everywhere.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -23,6 +24,13 @@ class Lead(StrEnum):
     HOUSING = "housing"
 
 
+ARMS: Mapping[str, tuple[Lead, Lead]] = {
+    "A": (Lead.EX_PLUS, Lead.S_PLUS),
+    "B": (Lead.EX_PLUS, Lead.S_MINUS),
+    "C": (Lead.EX_MINUS, Lead.S_PLUS),
+    "D": (Lead.EX_MINUS, Lead.S_MINUS),
+}
+"""The arms of a bridge by the leads between which they lie."""
 LEAD_ORDER = {lead: place for place, lead in enumerate(Lead)}
 
 

@@ -14,10 +14,10 @@ from acq.analysis.disagreements import zero_from_pairs
 from acq.analysis.drawing import BridgePicture, Part, ohms_part
 from acq.analysis.drawing_text import as_text
 from acq.analysis.expectation import ExpectedCell
-from acq.analysis.faults import ARMS, MEANING, Fault
+from acq.analysis.faults import MEANING, Fault
 from acq.analysis.insulation_evidence import PATHS
 from acq.analysis.lead_identification import WiringMap
-from acq.analysis.leads import FOUR_WIRE_PAIRS, INPUT, OUTPUT, Lead, LeadPair, lead_pairs
+from acq.analysis.leads import ARMS, FOUR_WIRE_PAIRS, INPUT, OUTPUT, Lead, LeadPair, lead_pairs
 from acq.analysis.network import Delta, solve_delta
 from acq.analysis.observed import Observed
 from acq.analysis.population import Population

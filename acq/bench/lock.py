@@ -38,8 +38,12 @@ class BenchLock:
 
 
 def await_guardian(file: BenchFile, tell: Callable[[str], None]) -> None:
-    """Return when nobody holds this bench; raises BenchFailure as BenchLock does."""
-    BenchLock(lock_name_of(file), tell).release()
+    """Return when nobody holds this bench; raises BenchFailure as BenchLock does.
+
+    A form that was typed in has no instruments, and is nobody's bench.
+    """
+    if file.instruments:
+        BenchLock(lock_name_of(file), tell).release()
 
 
 def lock_name_of(file: BenchFile) -> str:

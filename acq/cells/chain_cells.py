@@ -47,6 +47,9 @@ def chain_cell(
     rated = found["rated_output"] * _gravity_factor(entry, papers, file, kilograms, notes)
     layout = type_.compensation.layout if type_ else "unknown"
     wires = entry.wires or _wires(papers, type_)
+    kept = 1.0
+    if wires == 6:
+        kept = _kept(path, key, entry, type_, found["input_resistance"], notes)
     return ChainCell(
         name=entry.name,
         capacity=kilograms or capacity.value,
@@ -58,12 +61,17 @@ def chain_cell(
         excitation_trim_ohms=entry.excitation_trim or 0.0,
         compensation_plus=COMPENSATION.get(layout, 0.5),
         wires=wires,
-        excitation_kept=_kept(entry, type_, found["input_resistance"], notes) if wires == 6 else 1,
+        excitation_kept=kept,
     )
 
 
 def _kept(
-    entry: ChainCellEntry, type_: DataSheet | None, input_ohms: float, notes: list[str]
+    path: Path,
+    key: str,
+    entry: ChainCellEntry,
+    type_: DataSheet | None,
+    input_ohms: float,
+    notes: list[str],
 ) -> float:
     """What a 6-wire cell loses in its own cable in a box that does not carry its sense leads on."""
     conductor = entry.conductor_resistance
@@ -75,6 +83,12 @@ def _kept(
             " takes of the excitation is not counted"
         )
         return 1.0
+    if 2.0 * conductor >= input_ohms:
+        raise FileError(
+            path,
+            f"{key}.conductor_resistance",
+            f"two conductors of {conductor:g} ohm leave no bridge of {input_ohms:g} ohm",
+        )
     return excitation_kept(input_ohms, conductor, joined=entry.sense_leads == "joined")
 
 

@@ -12,13 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Unpack
 
-from acq.analysis.chain import (
-    IEC_60228_FLEXIBLE,
-    Loop,
-    SignalBands,
-    Transmitter,
-    conductor_ohms,
-)
+from acq.analysis.chain import IEC_60228_FLEXIBLE, Loop, SignalBands, Transmitter, conductor_ohms
 from acq.analysis.chain_hypotheses import Population
 from acq.analysis.chain_papers import (
     Allowed,

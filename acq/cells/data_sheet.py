@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field, model_validator
 
-from acq.analysis.leads import Lead
+from acq.analysis.leads import ARMS, Lead
 from acq.cells.paper_fields import (
     Amperes,
     AmpereSpan,
@@ -36,12 +36,6 @@ Electronics = Literal[
 ]
 Layout = Literal["symmetrical", "one-sided Ex+", "one-sided Ex-", "none", "unknown"]
 
-ARM_LEADS: dict[str, tuple[Lead, Lead]] = {
-    "A": (Lead.EX_PLUS, Lead.S_PLUS),
-    "B": (Lead.EX_PLUS, Lead.S_MINUS),
-    "C": (Lead.EX_MINUS, Lead.S_PLUS),
-    "D": (Lead.EX_MINUS, Lead.S_MINUS),
-}
 COPPER_OHM_MM2_PER_M = 0.0175  # near 20 degC, as cable tables of the trade round it
 
 
@@ -88,8 +82,8 @@ class Shunt(Written):
     @property
     def objection(self) -> str:
         """What contradicts itself in it; empty where nothing does."""
-        if self.lead and self.linked_to not in ARM_LEADS[self.arm]:
-            ends = " or ".join(ARM_LEADS[self.arm])
+        if self.lead and self.linked_to not in ARMS[self.arm]:
+            ends = " or ".join(ARMS[self.arm])
             return f"linked_to: a lead of its own is linked to {ends} for arm {self.arm}"
         if not self.lead and (self.linked_to or self.resistance is None):
             return "lead: blank, so resistance is needed and linked_to has no meaning"

@@ -20,14 +20,13 @@ from acq.desk.log_drift import LOG_FILE
 from acq.desk.log_export import export
 from acq.desk.outcome import say_the_end
 from acq.desk.progress import PlainLines
-from acq.desk.running import bench_text, leading, login, new_folder, seed_of
+from acq.desk.running import bench_text, ground, login, seed_of
 from acq.errors import WrongInput
 from acq.records.records import Records
-from acq.runs.conduct import Conductor, Outcome, copy_bench_file
+from acq.runs.conduct import Conductor, Outcome
 from acq.runs.control_socket import ControlSocket, Onlookers
 from acq.runs.journal import Line
 from acq.runs.opening import Opening
-from acq.runs.own_dialects import check_dialects, keep_dialects
 from acq.runs.prompts import Prompt
 from acq.runs.sequence import Plan, find_sequence
 from acq.runs.technicians import TerminalTechnician, who_answers
@@ -91,13 +90,9 @@ def conduct(wanted: Wanted, changed: Callable[[Plan], Plan], table: Path | None 
             held.enter_context(Records.open(wanted.records, simulated=True)).close()
         text, file = bench_text(wanted.bench, wanted.scenario, wanted.seed, wanted.pace)
         beside = wanted.bench.parent if wanted.bench is not None else Path()
-        check_dialects(file, beside)
-        simulated = file.simulation is not None
-        records = held.enter_context(Records.open(wanted.records, simulated=simulated))
-        time = held.enter_context(leading(file, ours=wanted.simulated))
-        folder = new_folder(file, records, seed_of(time))
-        copy_bench_file(text, folder)
-        keep_dialects(file, beside, folder)
+        records, time, folder = ground(
+            held, text, file, beside, wanted.records, ours=wanted.simulated
+        )
         control = held.enter_context(contextlib.closing(ControlSocket(folder.control_socket)))
         onlookers = Onlookers(control, lambda said: click.echo(said, err=True))
         performer = wanted.performer or login(wanted.simulated)

@@ -88,13 +88,9 @@ def begin(order: Order) -> ExitCode:
             )
         )
         beside = order.bench_path.parent if order.bench_path is not None else Path()
-        check_dialects(file, beside)
-        on_simulation = file.simulation is not None
-        records = held.enter_context(Records.open(order.records_url, simulated=on_simulation))
-        time = held.enter_context(leading(file, ours=order.simulated))
-        folder = new_folder(file, records, seed_of(time))
-        copy_bench_file(text, folder)
-        keep_dialects(file, beside, folder)
+        records, time, folder = ground(
+            held, text, file, beside, order.records_url, ours=order.simulated
+        )
         conductor = _conductor(
             held, folder, records, time, order.performer, order.prompts, order.as_json
         )
@@ -216,6 +212,29 @@ def leading(file: BenchFile, *, ours: bool) -> Iterator[Time]:
     finally:
         if isinstance(time, SteppedTime):
             time.end() if ours else time.close()
+
+
+def ground(
+    held: contextlib.ExitStack,
+    text: str,
+    file: BenchFile,
+    beside: Path,
+    records_url: str | None,
+    *,
+    ours: bool,
+) -> tuple[Records, Time, RunFolder]:
+    """Return open records, the bench's time and a new run's folder that keeps its bench.
+
+    `text` is the bench file's, `beside` where its own dialects are.
+    """
+    check_dialects(file, beside)
+    simulated = file.simulation is not None
+    records = held.enter_context(Records.open(records_url, simulated=simulated))
+    time = held.enter_context(leading(file, ours=ours))
+    folder = new_folder(file, records, seed_of(time))
+    copy_bench_file(text, folder)
+    keep_dialects(file, beside, folder)
+    return records, time, folder
 
 
 def seed_of(time: Time) -> int | None:

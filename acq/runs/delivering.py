@@ -12,7 +12,7 @@ from acq.records.records import Records
 from acq.runs.journal import Journal, Line
 from acq.runs.lot_journals import is_lot, piece_journals
 
-_COST_SHARE = 20.0  # a server that lets us wait takes at most a twentieth of a run's time
+_REST = 20.0  # times what a failure took: waiting is at most a twentieth of a run
 
 
 class Delivery:
@@ -39,7 +39,7 @@ class Delivery:
         except BenchFailure as error:
             self.failed = str(error)
             ended = time.monotonic()
-            self._not_before = ended + _COST_SHARE * (ended - began)
+            self._not_before = ended + _REST * (ended - began)
 
     def close(self) -> None:
         """Deliver the whole of a closed journal."""

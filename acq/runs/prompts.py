@@ -122,10 +122,7 @@ class AskingHands:
         plant = any(isinstance(join.lead, PlantTerminal) for join in off | on)
         caution = PLANT_CAUTION if plant else CLIP_CAUTION
         if live_volts is not None:
-            caution = (
-                f"The excitation is ON, {live_volts:g} V: move only these clips, by their"
-                " insulation; touch no bare metal and bridge no two leads."
-            )
+            caution = live_caution(live_volts)
         self._ask(replace(clip_prompt(sorted(off), sorted(on), caution), seen=seen))
 
     def do(self, task: HandTask) -> str:
@@ -149,6 +146,14 @@ def hand_prompt(task: HandTask) -> Prompt:
         operate=task.role,
         settings=task.settings,
         switch=task.switch,
+    )
+
+
+def live_caution(volts: float) -> str:
+    """Shown where clips are moved under excitation."""
+    return (
+        f"The excitation is ON, {volts:g} V: move only these clips, by their insulation; touch no"
+        " bare metal and bridge no two leads."
     )
 
 

@@ -8,8 +8,8 @@ from itertools import combinations
 import numpy as np
 
 from acq.analysis.fault_models import UPWARDS
-from acq.analysis.faults import ARMS, Fault, FaultAt
-from acq.analysis.leads import Lead
+from acq.analysis.faults import Fault, FaultAt
+from acq.analysis.leads import ARMS, Lead
 from acq.analysis.leak_models import BETWEEN_TWO
 from tests.campaigns.drawn_cells import BRIDGE, FAULTS, SIX, Drawn
 

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from acq.analysis import network
-from acq.analysis.leads import FOUR_WIRE_PAIRS, INPUT, SIX_WIRE_PAIRS, Lead
+from acq.analysis.leads import ARMS, FOUR_WIRE_PAIRS, INPUT, SIX_WIRE_PAIRS, Lead
 from sequences.half_bridge import LOWER, UPPER, predicted
-from sequences.shunt_check import ARMS, expected_change
+from sequences.shunt_check import expected_change
 from sequences.shunt_output import at_the_pad
 from tests.sequences.kirchhoff import Bridge
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from drivers.written_file import Written
 
 NEEDED = (  # by the electrical test; asked first
     "electronics",
@@ -72,19 +76,15 @@ def _with_shunt(answers: dict[str, Any]) -> dict[str, Any]:
     """Ask of a calibration resistor where there is one; once more where it contradicts itself."""
     from acq.cells.data_sheet import DataSheet, Shunt
     from acq.desk.asking import ask_part
-    from drivers.written_file import FileError, check
 
-    while click.confirm("is there a calibration (shunt) resistor or lead?", err=True):
+    def ask() -> dict[str, Any]:
+        if not click.confirm("is there a calibration (shunt) resistor or lead?", err=True):
+            return answers
         arm = click.prompt("arm that it lies across (A, B, C, D)", err=True).strip().upper()
         asked = {"lead": "Cal, as its label has it; blank: held from outside"}
-        changed = ask_part(Shunt, answers, "shunt", {"arm": arm}, asked)
-        try:
-            check("answers", changed, DataSheet)
-        except FileError as error:
-            click.echo(f"  {error.key}: {error.reason}: once more", err=True)
-            continue
-        return changed
-    return answers
+        return ask_part(Shunt, answers, "shunt", {"arm": arm}, asked)
+
+    return _until_right(ask, DataSheet)
 
 
 def ask_sheet() -> dict[str, Any]:
@@ -103,22 +103,31 @@ def ask_sheet() -> dict[str, Any]:
 def _with_table(answers: dict[str, Any]) -> dict[str, Any]:
     from acq.cells.calibration_sheet import CalibrationSheet
     from acq.desk.asking import ask_rows
-    from drivers.written_file import FileError, check
 
-    while True:
+    def ask() -> dict[str, Any]:
         table = {
             "load_unit": click.prompt("unit of the loads", default="%", err=True),
             "output_unit": click.prompt("unit of the outputs", default="mV/V", err=True),
             "rising": ask_rows("rising: load and output above zero", "20 0.40011"),
             "falling": ask_rows("falling: load and output above zero", "80 1.60088"),
         }
-        changed = answers | {"load_table": table}
+        return answers | {"load_table": table}
+
+    return _until_right(ask, CalibrationSheet)
+
+
+def _until_right(ask: Callable[[], dict[str, Any]], model: type[Written]) -> dict[str, Any]:
+    """Ask a part of a sheet until the sheet takes it; return the sheet's answers with it."""
+    from drivers.written_file import FileError, check
+
+    while True:
+        changed = ask()
         try:
-            check("load table", changed, CalibrationSheet)
+            check("answers", changed, model)
         except FileError as error:
-            click.echo(f"  {error.reason}; once more", err=True)
-            continue
-        return changed
+            click.echo(f"  {error.key}: {error.reason}: once more", err=True)
+        else:
+            return changed
 
 
 def _day() -> Any:

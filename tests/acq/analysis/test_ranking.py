@@ -5,9 +5,9 @@ import pytest
 
 from acq.analysis.detection import DetectionLimit, detection_limits
 from acq.analysis.expectation import COUNT, ExpectedCell
-from acq.analysis.faults import ARMS, NONE_FOUND, UNKNOWN, Fault, FaultAt
+from acq.analysis.faults import NONE_FOUND, UNKNOWN, Fault, FaultAt
 from acq.analysis.insulation_evidence import InsulationReadings
-from acq.analysis.leads import Lead, lead_pairs
+from acq.analysis.leads import ARMS, Lead, lead_pairs
 from acq.analysis.network import Floats
 from acq.analysis.population import Population
 from acq.analysis.ranking import CellReadings, Ranker
