@@ -9,7 +9,8 @@ import time
 
 import pytest
 
-from acq.bench.lock import BenchLock
+from acq.bench.bench_file import bench_file_from_text
+from acq.bench.lock import BenchLock, await_guardian
 from acq.errors import BenchFailure
 
 # A run that ends at once and leaves a guardian, which holds the lock until it is let go.
@@ -36,6 +37,15 @@ def test_who_comes_while_a_guardian_still_switches_off_waits_and_is_told() -> No
 
     BenchLock(name, tell).release()
     assert told == [f"the guardian of an earlier run still switches bench {name!r} off; waiting"]
+
+
+def test_a_form_that_was_typed_in_waits_for_nobody() -> None:
+    form = bench_file_from_text('name = "a form"\n[instruments]\n', "form")
+    lock = BenchLock("a form")
+    try:
+        await_guardian(form, lambda _: pytest.fail("waits"))
+    finally:
+        lock.release()
 
 
 def test_who_comes_while_a_run_goes_on_is_refused_at_once() -> None:

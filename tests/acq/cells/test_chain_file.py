@@ -55,6 +55,10 @@ def test_what_the_cable_of_a_six_wire_cell_takes_is_counted_or_said(tmp_path: Pa
     assert kept('sense_leads = "open"')[0] == pytest.approx(1 - 0.70 / 385.1, rel=1e-5)
     assert kept('conductor_resistance = "1 ohm"')[0] == pytest.approx(1 - 1.0 / 384.1, rel=1e-5)
     assert kept("wires = 4")[0] == 1.0
+    with pytest.raises(
+        FileError, match=r"cells\.1\.conductor_resistance: two conductors of 200 ohm"
+    ):
+        kept('conductor_resistance = "200 ohm"')
     bare = CELL.replace(
         'serial = "B-011902"', 'wires = 6\nrated_output = "2 mV/V"\ncapacity = "5 t"'
     )
