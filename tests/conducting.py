@@ -77,7 +77,7 @@ class Trial:
             address = f"sqlite:///{self.folder.path / 'records.sqlite'}"
             records = held.enter_context(Records.open(address, simulated=True))
             file = read_bench_file(self.folder.bench_file)
-            time = bench_time(file)
+            time = bench_time(file, say)
             assert isinstance(time, SteppedTime)
             held.callback(time.close)
             control = ControlSocket(self.folder.control_socket)

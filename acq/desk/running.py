@@ -206,7 +206,7 @@ def _same_bench(folder: RunFolder, scenario: str | None, seed: int | None) -> Be
 @contextlib.contextmanager
 def leading(file: BenchFile, *, ours: bool) -> Iterator[Time]:
     """Lead the bench's time; a simulated bench of ours ends with the run it was started for."""
-    time = bench_time(file)
+    time = bench_time(file, lambda text: click.echo(text, err=True))
     try:
         yield time
     finally:

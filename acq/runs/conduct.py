@@ -89,7 +89,6 @@ class Conductor:
         if opening.bench.instruments:  # a form that was typed in has none, and opens no bench
             _refuse_missing(opening.sequence, opening.bench)
         opening = self._looked_at_due_dates(opening)
-        await_guardian(opening.bench, self._onlookers.say)
         journal = Journal(self.folder.journal, new=True)
         with contextlib.closing(journal):
             journal.watch(self._onlooker)
@@ -115,14 +114,12 @@ class Conductor:
             script = find_sequence(first["run"]["script"])
             cell = check(self.folder.journal, frozen, script.subject)
             plan = check(self.folder.journal, first["plan"], script.plan)
-            bench = read_bench_file(self.folder.bench_file)
-            late = self._overdue(script, plan, bench)
+            late = self._overdue(script, plan, read_bench_file(self.folder.bench_file))
             if late and not first["run"]["indication_only"]:
                 raise BenchFailure(
                     f"calibration overdue since this run began: {', '.join(late)}; its results"
                     " are kept, begin a new one when it is calibrated"
                 )
-            await_guardian(bench, self._onlookers.say)  # what it did is part of this story
             past.attempt += 1
             self._catch_up(journal)
             past.expire(self._time.now_ns(), repeat)
@@ -337,8 +334,14 @@ def _maximum_amperes(file: BenchFile) -> float | None:
     return None if supply is None else supply.maximum_amperes
 
 
-def bench_time(file: BenchFile) -> Time:
-    """Return the clock of a bench: its simulator's, or the wall's."""
+def bench_time(file: BenchFile, tell: Callable[[str], None]) -> Time:
+    """Return the clock of a bench: its simulator's, or the wall's.
+
+    First the guardian of a run that is gone is waited for, which `tell` hears: what it did belongs
+    to the story of a run that is taken up, and on a simulated bench it leads the time until then.
+    Raises BenchFailure when another run holds the bench.
+    """
+    await_guardian(file, tell)
     return SteppedTime(file.simulation.control) if file.simulation else WallTime()
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,11 @@ def closings(trial: Trial) -> Counter[str]:
     )
 
 
+def go_on(stopped: Sequence[int]) -> None:
+    for process in stopped:
+        os.kill(process, signal.SIGCONT)
+
+
 def at_first(what: str, **content: object) -> Callable[[Line], int]:
     """Kill at the first line of this kind."""
 
@@ -84,16 +90,29 @@ def test_a_run_killed_anywhere_is_off_at_once_and_goes_on_where_it_was(
         assert kept.run(trial.folder.number or "run").closing.state == "finished"
 
 
-def test_a_run_taken_up_while_its_guardian_still_switches_off_waits_for_it(trial: Trial) -> None:
-    assert trial.in_child(at_first("check-opened", check="signal, reversed")) == -signal.SIGKILL
+def test_a_run_taken_up_while_its_guardian_still_switches_off_waits_for_it(
+    trial: Trial, tmp_path: Path
+) -> None:
+    held = tmp_path / "guardians"
+
+    def strike(line: Line) -> int:
+        if line.what != "check-opened" or line.content["check"] != "signal, reversed":
+            return 0
+        held.write_text(" ".join(map(str, guardians())))
+        for guardian in guardians():
+            os.kill(guardian, signal.SIGSTOP)  # a computer that is busy just now
+        return signal.SIGKILL
+
+    assert trial.in_child(strike) == -signal.SIGKILL
+    stopped = [int(guardian) for guardian in held.read_text().split()]
+    later = threading.Timer(1.0, lambda: go_on(stopped))
+    later.start()
     assert trial.in_child() == 0  # at once
+    later.join()
     resumed = next(line for line in lines_of(trial) if line.what == "resumed")
     # nothing of what the guardian did is missing from the story
-    assert resumed.content["guardian"][-1] == [
-        ["insulation", True],
-        ["supply", True],
-        ["scanner", True],
-    ]
+    off = [[role, True] for role in ("insulation", "supply", "scanner")]
+    assert resumed.content["guardian"][-1:] == [off]
 
 
 def test_a_finished_run_is_not_taken_up_again(trial: Trial) -> None:
