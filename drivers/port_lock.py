@@ -54,17 +54,10 @@ class PortLock:
 
     def _take(self, role: str) -> int:
         handle = os.open(self._path, os.O_RDWR | os.O_CREAT, 0o600)
-        end = time.monotonic() + _PATIENCE_S
-        while True:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                if time.monotonic() > end:
-                    owner = os.read(handle, 200).decode("utf-8", "replace").strip()
-                    os.close(handle)
-                    raise PortInUseError(owner) from None
-                time.sleep(_TRY_EVERY_S)
+        if not hold(handle):
+            owner = os.read(handle, 200).decode("utf-8", "replace").strip()
+            os.close(handle)
+            raise PortInUseError(owner)
         os.ftruncate(handle, 0)
         os.pwrite(handle, f"process {os.getpid()} as {role}\n".encode(), 0)
         return handle
@@ -79,6 +72,22 @@ class PortLock:
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
+
+
+def hold(handle: int) -> bool:
+    """Lock an open file until it is closed; False when another process has it locked."""
+    if fcntl is None:
+        return True
+    end = time.monotonic() + _PATIENCE_S
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > end:
+                return False
+            time.sleep(_TRY_EVERY_S)
+        else:
+            return True
 
 
 def lock_name(resource: str) -> str:

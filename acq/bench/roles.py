@@ -91,8 +91,11 @@ class Roles:
                     instrument.safe_off()
             except InstrumentError as error:
                 failures.append(error)
-            except (BenchFailure, Stopped):
-                unproven.append(role)
+            except (BenchFailure, Stopped) as error:
+                if isinstance(instrument, HandSource):
+                    unproven.append(role)
+                else:  # the guardian has links of its own
+                    failures.append(BenchFailure(f"{role} is not proven off from here: {error}"))
         if unproven:
             raise NotOffByHand(unproven)
         if failures:

@@ -117,6 +117,8 @@ def setting(key: str, value: object) -> str:
         unit = {"percent": " %", "hertz": " Hz", "s": " s"}.get(words[-1], "")
         name = " ".join(words[:-1]) if unit else name
         return f"{name} {', '.join(f'{each:g}' for each in value)}{unit}".strip()
+    if isinstance(value, list):
+        value = ", ".join(map(str, value))
     if not isinstance(value, int | float):
         return f"{name} {signs(str(value))}".strip()
     for ending, unit in _ENDINGS.items():

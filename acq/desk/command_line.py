@@ -16,6 +16,7 @@ from acq.desk.exit_codes import ExitCode
 from acq.desk.lazy import LazyGroup
 from acq.desk.one_folder import refuse_strange_packages
 
+_LONGEST = 600  # of a message: what is quoted in it may be anything
 # name -> "module:click command"; the module is imported only when the command is used
 COMMANDS: dict[str, str] = {
     "risk": "acq.desk.commands.risk:risk",
@@ -99,7 +100,11 @@ def _failure(error: Exception) -> ExitCode:
 
 
 def _say(message: str, code: ExitCode) -> ExitCode:
-    click.echo(f"bridgebench: {' '.join(message.split())}", err=True)
+    line = "".join(each if each.isprintable() else " " for each in message)
+    line = " ".join(line.split())
+    if len(line) > _LONGEST:  # a file of something else, quoted
+        line = f"{line[:_LONGEST]} ..."
+    click.echo(f"bridgebench: {line}", err=True)
     return code
 
 

@@ -19,6 +19,13 @@ class LazyGroup(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return sorted(self._members)
 
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the members with their whole first sentence, wrapped and not cut."""
+        members = {name: self.get_command(ctx, name) for name in self.list_commands(ctx)}
+        rows = [(name, each.get_short_help_str(200)) for name, each in members.items() if each]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         where = self._members.get(cmd_name)
         if where is None:

@@ -91,7 +91,13 @@ def conduct(wanted: Wanted, changed: Callable[[Plan], Plan], table: Path | None 
         text, file = bench_text(wanted.bench, wanted.scenario, wanted.seed, wanted.pace)
         beside = wanted.bench.parent if wanted.bench is not None else Path()
         records, time, folder = ground(
-            held, text, file, beside, wanted.records, ours=wanted.simulated
+            held,
+            text,
+            file,
+            beside,
+            wanted.records,
+            ours=wanted.simulated,
+            scenario=wanted.scenario,
         )
         control = held.enter_context(contextlib.closing(ControlSocket(folder.control_socket)))
         onlookers = Onlookers(control, lambda said: click.echo(said, err=True))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shutil
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -28,8 +29,8 @@ from acq.errors import RepeatAsked, WrongInput
 from acq.records.records import Records
 from acq.runs.conduct import Conductor, bench_time, copy_bench_file
 from acq.runs.control_socket import ControlSocket, Onlookers
-from acq.runs.folders import RunFolder, find_run_folder, new_run_folder
-from acq.runs.journal import read_journal
+from acq.runs.folders import RunFolder, find_run_folder, forget_refused, new_run_folder
+from acq.runs.journal import read_journal, refuse_while_written
 from acq.runs.opening import Opening
 from acq.runs.own_dialects import check_dialects, keep_dialects
 from acq.runs.sequence import Sequence, find_sequence
@@ -89,7 +90,13 @@ def begin(order: Order) -> ExitCode:
         )
         beside = order.bench_path.parent if order.bench_path is not None else Path()
         records, time, folder = ground(
-            held, text, file, beside, order.records_url, ours=order.simulated
+            held,
+            text,
+            file,
+            beside,
+            order.records_url,
+            ours=order.simulated,
+            scenario=order.scenario,
         )
         conductor = _conductor(
             held, folder, records, time, order.performer, order.prompts, order.as_json
@@ -166,6 +173,9 @@ def take_up(
     if junit is not None:
         refuse_unwritable(junit)
     folder = find_run_folder(number)
+    if not folder.journal.exists():
+        raise WrongInput(f"{folder.path}: the run was refused before it began; begin it anew")
+    refuse_while_written(folder.journal)  # before its bench is touched
     lines, _ = read_journal(folder.journal)
     if not lines:
         raise WrongInput(f"{folder.journal}: holds no opened run")
@@ -198,6 +208,8 @@ def _same_bench(folder: RunFolder, scenario: str | None, seed: int | None) -> Be
     try:
         SteppedTime(file.simulation.control).close()
     except SimulatedBenchGone:
+        if folder.scenario_file.exists():
+            scenario = str(folder.scenario_file)
         text, file = bench_text(None, scenario or "healthy", seed, None)
         copy_bench_file(text, folder)
     return file
@@ -222,6 +234,7 @@ def ground(
     records_url: str | None,
     *,
     ours: bool,
+    scenario: str,
 ) -> tuple[Records, Time, RunFolder]:
     """Return open records, the bench's time and a new run's folder that keeps its bench.
 
@@ -232,7 +245,10 @@ def ground(
     records = held.enter_context(Records.open(records_url, simulated=simulated))
     time = held.enter_context(leading(file, ours=ours))
     folder = new_folder(file, records, seed_of(time))
+    held.callback(forget_refused, folder)
     copy_bench_file(text, folder)
+    if scenario and Path(scenario).is_file():
+        shutil.copyfile(scenario, folder.scenario_file)  # to take the run up on the same bench
     keep_dialects(file, beside, folder)
     return records, time, folder
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,6 +31,11 @@ class RunFolder:
     def bench_file(self) -> Path:
         """The bench as it was opened, ports included: for the guardian and for taking it up."""
         return self.path / "bench.toml"
+
+    @property
+    def scenario_file(self) -> Path:
+        """A scenario of one's own, as it was when a simulated run began."""
+        return self.path / "scenario.toml"
 
     @property
     def guardian_notes(self) -> Path:
@@ -64,6 +70,12 @@ def new_run_folder(prefix: str, *, simulated: bool) -> RunFolder:
                 return RunFolder(root / f"{prefix}-{number:03}")
     except OSError as error:
         raise BenchFailure(f"{root} cannot be written: {error.strerror}") from error
+
+
+def forget_refused(folder: RunFolder) -> None:
+    """Take the folder away again of a run that was refused before its journal began."""
+    if not folder.journal.exists():
+        shutil.rmtree(folder.path, ignore_errors=True)
 
 
 def find_run_folder(number: str) -> RunFolder:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from acq.errors import BenchFailure, WrongInput
+from drivers.port_lock import hold
 
 NOTHING_BEFORE = "0" * 64
 
@@ -50,18 +51,21 @@ class Journal:
         """Create a journal, or open one to go on with it.
 
         Raises WrongInput when the chain of digests is broken, BenchFailure when the file
-        cannot be read or written.
+        cannot be read or written, or while another process writes it.
         """
         self.path = path
         self.lines: list[Line] = []
         self._watchers: list[Callable[[Line], None]] = []
         try:
-            if not new:
-                self.lines, whole = read_journal(path)
-                os.truncate(path, whole)
-            flags = os.O_WRONLY | os.O_APPEND | os.O_CLOEXEC | (os.O_CREAT | os.O_EXCL) * new
-            self._file = os.open(path, flags, 0o644)
-            keep_the_name(path.parent)
+            self._file = _held(path, os.O_WRONLY | os.O_APPEND | (os.O_CREAT | os.O_EXCL) * new)
+            try:
+                if not new:
+                    self.lines, whole = read_journal(path)
+                    os.ftruncate(self._file, whole)
+                keep_the_name(path.parent)
+            except BaseException:
+                self.close()
+                raise
         except OSError as error:
             raise BenchFailure(f"journal {path} cannot be opened: {error.strerror}") from error
 
@@ -102,6 +106,23 @@ class Journal:
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
+
+
+def refuse_while_written(path: Path) -> None:
+    """Raises BenchFailure while another process writes this journal."""
+    os.close(_held(path, os.O_RDONLY))
+
+
+def _held(path: Path, flags: int) -> int:
+    """Open a journal for this process alone: two that append would break its chain."""
+    handle = os.open(path, flags | os.O_CLOEXEC, 0o644)
+    if not hold(handle):
+        os.close(handle)
+        raise BenchFailure(
+            f"run {path.parent.name} is still conducted by another process; wait for its end, or"
+            " stop it"
+        )
+    return handle
 
 
 def line_of(raw: bytes) -> Line:

@@ -42,8 +42,9 @@ class OpenStates:
                 continue
             bench.connect(_sum(self._states[: place + 1]))
             state.established = True  # first: a half entered state must be left again
-            self._told(state, "on")
-            state.enter(bench, ask)
+            state.prepare(bench, ask)
+            self._told(state, "on")  # before it is: a journal never lacks what may be on
+            state.enter(bench)
 
     def joined(self) -> Connection:
         """The sum of the connections of all open states."""

@@ -25,7 +25,10 @@ class OpenState:
         self.connection = connection
         self.established = False
 
-    def enter(self, bench: Bench, ask: Ask) -> None:
+    def prepare(self, bench: Bench, ask: Ask) -> None:
+        """Have answered and done what comes before it; it is not told as on yet."""
+
+    def enter(self, bench: Bench) -> None:
         """Bring the state about; the joins of all open states are made already."""
 
     def leave(self, bench: Bench) -> None:
@@ -50,7 +53,7 @@ class FixturesLoaded(OpenState):
         super().__init__(f"fixtures, {name}")
         self._prompt = prompt
 
-    def enter(self, bench: Bench, ask: Ask) -> None:
+    def prepare(self, bench: Bench, ask: Ask) -> None:
         bench.connect(NOTHING)  # no hand at a lead that something is joined to
         ask(self._prompt)
 
@@ -69,7 +72,7 @@ class Excited(OpenState):
         self.connection = self._joins(side)
         self.name = f"{self.connection.name} at {self._wanted.volts:g} V"
 
-    def enter(self, bench: Bench, ask: Ask) -> None:  # noqa: ARG002
+    def enter(self, bench: Bench) -> None:
         bench.excite(self._wanted)
 
     def leave(self, bench: Bench) -> None:
@@ -88,9 +91,11 @@ class TestVoltage(OpenState):
         self._volts = volts
         self._prompt = prompt
 
-    def enter(self, bench: Bench, ask: Ask) -> None:
+    def prepare(self, bench: Bench, ask: Ask) -> None:  # noqa: ARG002
         if ask(self._prompt).text != self._prompt.choices[0]:
             raise Stopped("the test voltage was refused at the prompt")
+
+    def enter(self, bench: Bench) -> None:
         bench.apply_test_voltage(self._volts)
 
     def leave(self, bench: Bench) -> None:

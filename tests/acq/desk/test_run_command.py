@@ -64,11 +64,23 @@ def test_a_faulty_cell_fails_with_one_document_on_standard_output() -> None:
     assert words["zero balance"] == "withheld"
 
 
-def test_ctrl_c_says_so_in_one_line_and_leaves_with_130() -> None:
+def test_ctrl_c_says_so_in_one_line_and_the_run_goes_on_on_its_own_bench(tmp_path: Path) -> None:
+    mine = tmp_path / "mine.toml"
+    mine.write_text('title = "a bench of my own"\n[[fault]]\nkind = "open"\nelement = "arm A"\n')
     command = "from acq.desk.command_line import main; main()"
     arguments = ["run", "acceptance", "--cell", "B-011902", "--simulated", "--pace", "50"]
     process = subprocess.Popen(
-        [sys.executable, "-P", "-c", command, *arguments],
+        [
+            sys.executable,
+            "-P",
+            "-c",
+            command,
+            *arguments,
+            "--scenario",
+            str(mine),
+            "--plan",
+            str(QUICK),
+        ],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -77,11 +89,39 @@ def test_ctrl_c_says_so_in_one_line_and_leaves_with_130() -> None:
     for line in process.stdout:
         if "resistance Ex+ Ex-" in line:
             break
+    early = bridgebench("resume", "SIM-mine-1-001")  # while it goes on: its journal has one writer
+    assert early.returncode == 3
+    assert "run SIM-mine-1-001 is still conducted by another process" in early.stderr
     os.kill(process.pid, signal.SIGINT)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 130, err
     assert "Traceback" not in out + err
-    assert "bridgebench resume SIM-healthy-1-001" in err
+    assert "NOT PROVEN" not in err  # where this process could not, its guardian has
+    assert "bridgebench resume SIM-mine-1-001" in err
+    mine.unlink()
+    again = bridgebench("resume", "SIM-mine-1-001")
+    assert again.returncode == 1, again.stderr
+    assert "open-arm" in again.stdout
+
+
+def test_a_run_that_is_refused_before_it_begins_leaves_nothing(
+    tmp_path: Path, empty_home: Path
+) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text('name = "no meter"\n[instruments.supply]\nby_hand = true\n')
+    result = bridgebench("run", "acceptance", "--cell", "B-011902", "--bench", str(bench))
+    assert result.returncode == 3
+    assert "bench 'no meter' has no dmm, no insulation, which acceptance needs" in result.stderr
+    assert len(result.stderr.splitlines()) == 1
+    assert not list(empty_home.glob("**/bench.toml"))
+
+
+def test_a_file_of_something_else_is_not_quoted_for_ever(tmp_path: Path) -> None:
+    (tmp_path / "x.csv").write_bytes(b"\0" * 5000)
+    result = bridgebench("analyse", "load-series", str(tmp_path / "x.csv"))
+    assert result.returncode == 2
+    assert "x.csv: heading" in result.stderr
+    assert len(result.stderr) < 700
 
 
 CELL = ["--cell", "B-011902", "--simulated"]

@@ -98,6 +98,17 @@ def test_a_journal_is_not_begun_over_another_one(tmp_path: Path) -> None:
         Journal(tmp_path / "j", new=True)
 
 
+def test_a_journal_has_one_writer(tmp_path: Path) -> None:
+    """Two that append would break the chain, and with it lose the run."""
+    (tmp_path / "run").mkdir()
+    journal = Journal(tmp_path / "run" / "j", new=True)
+    with pytest.raises(BenchFailure, match="run run is still conducted by another process"):
+        Journal(tmp_path / "run" / "j", new=False)
+    journal.append("effect", 0, got=1)
+    journal.close()
+    Journal(tmp_path / "run" / "j", new=False).close()
+
+
 def test_an_onlooker_sees_a_line_only_once_it_is_in_the_file(tmp_path: Path) -> None:
     journal = Journal(tmp_path / "j", new=True)
     seen: list[bool] = []
