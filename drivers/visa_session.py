@@ -33,6 +33,9 @@ OpenError = sessions.OpenError
 _CLEAR_AT_MOST_S = 2.0
 _CLEAR_QUIET_S = 0.02
 _CHUNK = 1 << 16
+# A reply that is ready comes within some ten microseconds. To fall asleep and be woken takes as
+# long again, so it is looked for this often before the operating system is asked to wake us.
+_LOOKS = 40
 
 _opening = threading.local()
 
@@ -109,8 +112,7 @@ class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
         if self._pending_buffer:
             return self._taken(limit)
         wire = self._socket()
-        if not self._readable.poll(milliseconds(timeout_s)):
-            raise TimeoutError
+        self._await(timeout_s)
         data = wire.recv(limit)
         if not data:
             raise ConnectionError("the peer has closed the connection")
@@ -123,12 +125,18 @@ class SocketSession(tcpip.TCPIPSocketSession):  # type: ignore[misc]
             room[: len(data)] = data
             return len(data)
         wire = self._socket()
-        if not self._readable.poll(milliseconds(timeout_s)):
-            raise TimeoutError
+        self._await(timeout_s)
         count = wire.recv_into(room)
         if not count:
             raise ConnectionError("the peer has closed the connection")
         return count
+
+    def _await(self, timeout_s: float) -> None:
+        for _ in range(_LOOKS):
+            if self._readable.poll(0):
+                return
+        if not self._readable.poll(milliseconds(timeout_s)):
+            raise TimeoutError
 
     def send(self, data: bytes, timeout_s: float) -> None:
         """Send all bytes; raises TimeoutError or ConnectionError (some may have left)."""
