@@ -26,6 +26,7 @@ class CheckedRole:
 
     role: str
     entry: Instrument
+    asked: bool = False  # it answered, and its error queue was read
     said: str = ""  # its identification, as the instrument gives it
     complaints: tuple[str, ...] = ()  # what stood in its error queue
     failures: tuple[str, ...] = ()
@@ -54,14 +55,20 @@ def check_bench(file: BenchFile, folder: Path, time: Time, today: date) -> Itera
         if entry.by_hand:
             yield CheckedRole(role=role, entry=entry, failures=tuple(late))
             continue
-        said = ""
+        said, asked = "", False
         complaints: tuple[str, ...] = ()
         try:
             with open_instrument(file, role, folder, time) as instrument:
                 said = prove_identity(file, role, instrument)
                 complaints = (*instrument.found_when_opened, *instrument.complaints())
+                asked = True
         except (InstrumentError, FileError) as error:
             late.insert(0, f"{role}: {error}" if isinstance(error, FileError) else str(error))
         yield CheckedRole(
-            role=role, entry=entry, said=said, complaints=complaints, failures=tuple(late)
+            role=role,
+            entry=entry,
+            asked=asked,
+            said=said,
+            complaints=complaints,
+            failures=tuple(late),
         )

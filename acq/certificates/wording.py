@@ -34,6 +34,7 @@ _TOGETHER = re.compile(
 def signs(text: str) -> str:
     """Return text with Ω, µ, ° and the minus sign in place of their ASCII spellings."""
     text = _MINUS.sub("\N{MINUS SIGN}", _UNIT.sub(lambda unit: _SIGNS[unit[1]], text))
+    text = text.replace("max - min", "max\N{NO-BREAK SPACE}\N{MINUS SIGN}\N{NO-BREAK SPACE}min")
     return _TOGETHER.sub("\N{NO-BREAK SPACE}", text)
 
 

@@ -98,7 +98,7 @@ class PlainLines:
         if content["because"] == self._waited_for:
             return []
         self._waited_for = content["because"]
-        return [f"            wait {content['seconds']:g} s: {content['because']}"]
+        return [f"            wait {_rounded(content['seconds'])} s: {content['because']}"]
 
     def _opening(self, content: Mapping[str, Any]) -> list[str]:
         run, cell = content["run"], content["cell"]
@@ -126,3 +126,8 @@ def into_the_void(descriptor: int) -> None:
 
 def _kind(subject: Mapping[str, Any]) -> str:
     return "chain" if subject.get("type") == "weighing chain" else "cell"
+
+
+def _rounded(seconds: float) -> str:
+    """Return seconds as a person waits them: whole ones, tenths where it is short."""
+    return f"{seconds:.0f}" if seconds >= 10.0 else f"{round(seconds, 1) or seconds:g}"

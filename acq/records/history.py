@@ -55,7 +55,9 @@ class PastRun:
 def history(connection: Connection, serial: str) -> tuple[PastRun, ...]:
     """Return a serial's runs, newest first; none when the serial is unknown."""
     wanted = (
-        select(runs).where(runs.c.serial == serial).order_by(runs.c.opened_at.desc(), runs.c.id)
+        select(runs)
+        .where(runs.c.serial == serial)
+        .order_by(runs.c.opened_at.desc(), runs.c.number.desc(), runs.c.id)
     )
     return tuple(_past_run(connection, row) for row in connection.execute(wanted))
 

@@ -28,23 +28,28 @@ def check(file: Path | None, simulated: bool, scenario: str, as_json: bool) -> E
     Nothing is switched on. Exit code 3: an instrument is not fit for use, one line says why.
     """
     from acq.bench.bench_check import check_bench
+    from acq.bench.bench_file import ROLES
     from acq.desk.bench_in_use import bench_in_use
     from acq.desk.tables import show
 
     with bench_in_use(file, simulated=simulated, scenario=scenario) as used:
         today = used.today()
         roles = list(check_bench(used.file, used.folder, used.time, today))
+    absent = [role for role in ROLES if role not in used.file.instruments]
     if as_json:
         document = {
             "bench": used.file.name,
             "simulated": used.simulated,
             "today": today.isoformat(),
+            "absent": absent,
             "roles": [as_document(role, today) for role in roles],
         }
         click.echo(json.dumps(document, ensure_ascii=False, indent=2))
     else:
         simulated_mark = "SIMULATED " if used.simulated else ""
         show([found_table(f"{simulated_mark}{used.file.name}", roles), calibrations(roles, today)])
+        if absent:
+            click.echo(f"not on this bench: {', '.join(absent)}")
     failures = [line for role in roles for line in role.failures]
     for line in failures:
         click.echo(f"bridgebench: {line}", err=True)
@@ -58,7 +63,7 @@ def found_table(title: str, roles: Sequence[CheckedRole]) -> Table:
             role.role,
             "by hand" if role.entry.by_hand else role.entry.resource,
             role.said or "-",
-            "; ".join(role.complaints) or "none",
+            "; ".join(role.complaints) or ("none" if role.asked else "not asked"),
         )
         for role in roles
     )

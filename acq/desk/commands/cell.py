@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from acq.desk.exit_codes import ExitCode
+
 if TYPE_CHECKING:
     from acq.cells.cell import Cell
     from acq.cells.mapping import ColumnMapping
@@ -21,18 +23,32 @@ def cell() -> None:
 
 @cell.command("list")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document.")
-def list_cells(as_json: bool) -> None:
-    """List every serial, the workshop's own and the invented examples."""
-    from acq.cells.folder import find_cell, known_serials
+def list_cells(as_json: bool) -> ExitCode:
+    """List every serial, the workshop's own and the invented examples.
 
-    found = [find_cell(serial) for serial in known_serials()]
+    A serial whose papers cannot be read is told after the others; the exit code is then 2.
+    """
+    from acq.cells.folder import find_cell, known_serials
+    from acq.errors import WrongInput
+    from drivers.written_file import FileError
+
+    found: list[Cell] = []
+    broken: dict[str, list[str]] = {}  # one wrong data sheet spoils every serial of its type
+    for serial in known_serials():
+        try:
+            found.append(find_cell(serial))
+        except (FileError, WrongInput) as error:
+            broken.setdefault(str(error), []).append(serial)
     if as_json:
         click.echo(json.dumps([_short(each) for each in found]))
-        return
-    for each in found:
-        row = _short(each)
-        sheet = row["sheet"] or "no calibration sheet"
-        click.echo(f"{row['serial']:<16} {row['type']:<14} {row['capacity'] or '':<10} {sheet}")
+    else:
+        for each in found:
+            row = _short(each)
+            sheet = row["sheet"] or "no calibration sheet"
+            click.echo(f"{row['serial']:<16} {row['type']:<14} {row['capacity'] or '':<10} {sheet}")
+    for why, serials in broken.items():
+        click.echo(f"bridgebench: not listed: {', '.join(serials)}: {why}", err=True)
+    return ExitCode.WRONG_INPUT if broken else ExitCode.DONE
 
 
 @cell.command()

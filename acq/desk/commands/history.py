@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import sys
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -41,7 +43,7 @@ def history(serial: str, records_url: str | None, as_json: bool) -> ExitCode:
         click.echo(json.dumps({"serial": serial, "runs": documents}, ensure_ascii=False, indent=2))
         return ExitCode.DONE
     for records, runs in told:
-        for line in history_lines(serial, runs, simulated=records.simulated):
+        for line in history_lines(serial, runs, simulated=records.simulated, width=_width()):
             click.echo(line)
     return ExitCode.DONE
 
@@ -74,18 +76,32 @@ def run_as_json(records: Records, run: PastRun) -> dict[str, Any]:
     }
 
 
-def history_lines(serial: str, runs: Sequence[PastRun], *, simulated: bool) -> Iterator[str]:
-    """Yield the lines for a person: the runs, then the values of the newest side by side."""
+def history_lines(
+    serial: str, runs: Sequence[PastRun], *, simulated: bool, width: int | None = None
+) -> Iterator[str]:
+    """Yield the lines for a person: the runs, then the values of the newest side by side.
+
+    Side by side stand as many as `width` letters hold, one at least.
+    """
     if simulated:
         yield "SIMULATED runs: no real instrument and no real cell"
     yield f"{serial}  {runs[0].type or ''}".rstrip()
     for run in runs:
         yield "  " + _run_line(run)
-    newest = runs[:_SHOWN_RUNS]
-    rows = [["", *(run.number for run in newest)], *_value_rows(newest)]
+    for shown in range(min(_SHOWN_RUNS, len(runs)), 0, -1):
+        newest = runs[:shown]
+        rows = [["", *(run.number for run in newest)], *_value_rows(newest)]
+        lines = list(_aligned(rows))
+        if width is None or max(map(len, lines)) <= width:
+            break
     if len(rows) > 1:
         yield ""
-        yield from _aligned(rows)
+        yield from lines
+
+
+def _width() -> int | None:
+    """Return how many letters a line of the terminal holds; None: a pipe holds any."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 def _run_line(run: PastRun) -> str:

@@ -98,6 +98,10 @@ def test_each_role_that_is_not_fit_gets_one_line_and_the_others_are_still_looked
     assert len(lines) == 1
     assert re.search(says, lines[0])
     assert "EXAMPLE,MATRIX 11X8" in result.stdout
+    if "TCPIP" in says:  # who did not answer has not said that it has no errors
+        (row,) = [line for line in result.stdout.splitlines() if "127.0.0.1::9" in line]
+        assert row.endswith("not asked")
+    assert "not on this bench: second-dmm, source, thermometer" in result.stdout
 
 
 def test_a_reading_has_its_unit_its_uncertainty_and_its_raw_text(bench: Path) -> None:

@@ -47,6 +47,20 @@ def test_every_cell_is_listed(capsys: Capture) -> None:
     assert json.loads(capsys.readouterr().out)[1]["note"] == "invented"
 
 
+def test_a_wrong_paper_hides_its_own_cells_only(papers: Path, capsys: Capture) -> None:
+    (papers / "cells").mkdir(parents=True)
+    (papers / "types").mkdir()
+    for serial in ("P-1", "P-2"):
+        (papers / "cells" / f"{serial}.toml").write_text(f'serial = "{serial}"\ntype = "P"\n')
+    (papers / "types" / "P.toml").write_text('type = "P"\ninput_resistance = "many"\n')
+    assert run_command(["cell", "list"]) is ExitCode.WRONG_INPUT
+    out, err = capsys.readouterr()
+    assert len(out.splitlines()) == 7
+    (line,) = err.splitlines()
+    assert "not listed: P-1, P-2: " in line
+    assert "P.toml: input_resistance" in line
+
+
 def test_a_cell_is_shown_with_its_limits_and_their_sources(capsys: Capture) -> None:
     arguments = ["cell", "show", "B-011902", "--decides", "own calibration sheet"]
     assert run_command(arguments) is ExitCode.DONE

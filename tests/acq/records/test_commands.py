@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from acq.desk.command_line import run_command
+from acq.desk.commands.history import history_lines
 from acq.desk.exit_codes import ExitCode
 from acq.records.records import Records
 from tests.acq.records.journals import finding, opened, small_run
@@ -47,6 +48,18 @@ def test_a_history_shows_runs_and_values_newest_first(capsys: pytest.CaptureFixt
     ]
     assert lines[4].split() == ["R-2", "R-1"]
     assert "385.130 ohm ± 0.050 ohm" in lines[5]
+
+
+def test_on_a_narrow_terminal_fewer_runs_stand_side_by_side() -> None:
+    fill(simulated=False, runs=4)
+    with Records.open(simulated=False) as records:
+        runs = records.history("T-000123")
+    assert [run.number for run in runs] == ["R-4", "R-3", "R-2", "R-1"]
+    wide = list(history_lines("T-000123", runs, simulated=False))
+    narrow = list(history_lines("T-000123", runs, simulated=False, width=80))
+    assert wide[6].split() == ["R-4", "R-3", "R-2", "R-1"]
+    assert narrow[6].split() == ["R-4", "R-3"]
+    assert max(map(len, narrow)) <= 80
 
 
 def test_simulated_runs_are_shown_and_said_to_be(capsys: pytest.CaptureFixture[str]) -> None:
