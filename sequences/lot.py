@@ -25,6 +25,7 @@ from sequences.lot_excitation import zero_together
 from sequences.lot_insulation import insulation_together
 from sequences.lot_pieces import Piece, evenly, soak_together, turn_of
 from sequences.lot_plan import LotPlan
+from sequences.shunt_output import open_and_apart
 from sequences.soak import soak
 
 
@@ -79,11 +80,13 @@ def fixture_prompt(
     fixtures = dict.fromkeys(positions, "")
     fixtures |= {piece.position: piece.serial for piece in pieces}
     told = "; ".join(f"{position}: {serial or 'empty'}" for position, serial in fixtures.items())
+    shunt = pieces[0].cell.data_sheet.shunt  # a lot is of one type
+    apart = f" {open_and_apart(shunt.lead)}" if shunt is not None and shunt.lead else ""
     do = (
         "Lay the cells side by side, leads to you" if by_hand else "Put the cells into the fixtures"
     )
     return Prompt(
-        text=f"Load {number} of {loads}. {do}, by their labels: {told}.",
+        text=f"Load {number} of {loads}. {do}, by their labels: {told}.{apart}",
         caution="Supply and test voltage are off. Housings must not touch one another or the"
         " bench: their insulation is tested.",
         fixtures=fixtures,

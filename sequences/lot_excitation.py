@@ -134,6 +134,8 @@ def _one_group(run: Run[LotPlan], group: Sequence[Piece], load: str) -> None:
                             piece.gate = steps.stands_still(run)
                         if piece.gate.is_open:
                             piece.read[side.value] = zero.signal(run, piece.seen, side.value, "")
+                            if side is Polarity.NORMAL:
+                                zero.calibration_resistor(run, piece.limits, piece.seen)
     for piece in group:
         with turn_of(run, piece):
             if piece.gate.is_open:

@@ -33,13 +33,15 @@ def keep_apart(run: Run[AcceptancePlan]) -> None:
     if shunt is None or not shunt.lead:
         return
     with run.check("shunt lead") as check:
-        check.ask(
-            Prompt(
-                text=f"The lead {shunt.lead} leads to the cell's calibration resistor: leave it"
-                " open and apart from all other leads, the shield and the housing until it is asked"
-                " for.",
-            )
-        )
+        check.ask(Prompt(text=open_and_apart(shunt.lead)))
+
+
+def open_and_apart(lead: str) -> str:
+    """What a person is told before anything is measured."""
+    return (
+        f"The lead {lead} leads to the cell's calibration resistor: leave it open and apart from"
+        " all other leads, the shield and the housing until it is asked for."
+    )
 
 
 def shunt_output(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
@@ -120,8 +122,12 @@ def _prompt(run: Run[AcceptancePlan], shunt: Shunt, *, on: bool) -> Prompt:
     link: dict[str, Any] = {"between": list(between), "on": on}
     if not shunt.lead and shunt.resistance is not None:
         link["ohms"] = shunt.resistance.best
+    whose = ""
+    if run.position is not None:
+        link["position"] = run.position
+        whose = f" of {run.cell.serial} at position {run.position}"
     return Prompt(
-        text=f"Calibration resistor, arm {shunt.arm}: {do if on else undo}.",
+        text=f"Calibration resistor{whose}, arm {shunt.arm}: {do if on else undo}.",
         caution=f"The excitation is ON, {volts:g} V: move only this lead, by its insulation; touch"
         " no bare metal and bridge no two other leads.",
         link=link,

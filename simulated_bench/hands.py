@@ -257,8 +257,11 @@ class BenchHands:
         return {}
 
     def _link(self, order: Mapping[str, object]) -> Json:
-        """Link two leads by a wire or a resistor, or take the link off (on: false)."""
-        cell, on = self.bench.cell, order.get("on")
+        """Link two leads of a cell by a wire or a resistor, or take the link off (on: false)."""
+        position, on = order.get("position", 1), order.get("on")
+        if not isinstance(position, int) or position not in (1, *self.bench.others):
+            raise OrderError(f"position: where a cell lies, got {position!r}")
+        cell = self.bench.cell if position == 1 else self.bench.others[position]
         keys = {"kind": "leak", "between": order.get("between"), "note": "link"}
         keys["ohms"] = order.get("ohms", LINK_OHMS)
         if not isinstance(cell, CellOnBench) or not isinstance(on, bool):

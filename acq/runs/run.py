@@ -153,6 +153,11 @@ class Run(Generic[P_co]):
         finally:
             self._turn = before
 
+    @property
+    def position(self) -> int | None:
+        """The fixture of the cell whose turn it is; None where a run is about one cell."""
+        return None if self._turn is None else self._turn[1]
+
     def here(self, connection: Connection) -> Connection:
         """Return a connection with the cell whose turn it is."""
         if self._turn is None or connection is NOTHING:

@@ -316,3 +316,26 @@ def test_a_lot_without_a_scanner_shares_what_waits(tmp_path: Path) -> None:
     assert len([text for text in asked if text.startswith(onward)]) == 2
     # a pair is one clip that moves; whatever else is read moves both wires of the meter
     assert all(text.count("Move") <= 2 for text in asked)
+
+
+def test_the_calibration_resistor_of_each_cell_is_linked_in_its_fixture(tmp_path: Path) -> None:
+    """R / (4 Rs + 2 R) of an ideal bridge, as for one cell alone (Kirchhoff's laws for one arm)."""
+    scenario = '[cell]\npapers = "F-000310"\n[lot]\nname = "S"\ncells = 2\npositions = 2\n'
+    trial, papers = trial_of(
+        tmp_path,
+        f'title = "two with calibration resistors"\n{scenario}',
+        'lot = "S"\ntype = "BB-SC500"\nserials = ["S-01", "S-02"]\n',
+    )
+    tested = ended(trial, trial.conduct(plan=QUICK, serial=papers, sequence="lot"))
+    assert tested.code == 0
+    for piece in tested.pieces:
+        found = piece.findings["shunt output, arm C"]
+        assert found["value"] == pytest.approx(-350 / (4 * 59_880 + 2 * 350), rel=5e-3)
+        against = piece.findings["shunt output, arm C, against the lead pairs"]
+        assert against["conformity"] == "pass"
+    asked = [line.content["prompt"]["text"] for line in tested.lines if line.what == "prompt"]
+    assert "The lead shunt leads to the cell's calibration resistor: leave it open" in asked[0]
+    told = [text for text in asked if text.startswith("Calibration resistor")]
+    assert [("S-01 at position 1" in text, "S-02 at position 2" in text) for text in told] == [
+        (True, False), (True, False), (False, True), (False, True),
+    ]  # fmt: skip
