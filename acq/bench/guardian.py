@@ -180,4 +180,4 @@ def _note(folder: Path, outcomes: list[Outcome]) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    os._exit(main(sys.argv[1:]))  # at once: the run waits for its end, and all is written
