@@ -20,6 +20,7 @@ from acq.readings.units import format_value
 from acq.runs.check import Check
 from acq.runs.effects import Needs
 from acq.runs.findings import withheld
+from acq.runs.fit_for_use import out_of_order
 from acq.runs.run import Run
 from acq.runs.sequence import sequence
 from sequences import exciting, route, steps
@@ -184,19 +185,23 @@ def charted(
     """Put a value on its chart; with too few earlier ones it is only told."""
     plan = run.plan.charts
     earlier = [each.value for each in check.earlier(name, plan.points_at_most)]
+    known = len(earlier) >= plan.points_at_least
+    chart = chart_of(earlier, smallest_sigma) if known else None
+    limits = []
+    if chart is not None:
+        limits = [Limit(chart.lower, chart.upper, unit, _source(chart, unit, plan.source))]
     if not is_number(measured):
-        check.finding(name, quantity, unit, measured, marks=("only a bound: no point of a chart",))
+        marks: tuple[str, ...] = ("only a bound: no point of a chart",)
+        check.finding(
+            name, quantity, unit, measured, limits, rule=CHART_RULE, share=None, marks=marks
+        )
         return
-    if len(earlier) < plan.points_at_least:
+    if chart is None:
         mark = f"the chart begins: point {len(earlier) + 1}, limits from {plan.points_at_least} on"
         check.finding(name, quantity, unit, measured, marks=(mark,))
         return
-    chart = chart_of(earlier, smallest_sigma)
     warned = tuple(f"WARNING: {text}" for text in warnings_of(chart, [*earlier, measured.x]))
-    limit = Limit(chart.lower, chart.upper, unit, _source(chart, unit, plan.source))
-    check.finding(
-        name, quantity, unit, measured, [limit], rule=CHART_RULE, share=None, marks=warned
-    )
+    check.finding(name, quantity, unit, measured, limits, rule=CHART_RULE, share=None, marks=warned)
     step = measured - earlier[-1]
     step = step if step.x >= 0.0 else -step
     most = Limit(
@@ -247,8 +252,8 @@ def against_sheet(
 
 
 def state_of_the_bench(run: Run[CheckStandardPlan]) -> None:
-    """Close the bench for certificates when something failed, and say why it is closed."""
-    failed = [f.name for f in run.findings if f.conformity.rejected]
+    """Close the bench for certificates when something speaks against it, and say why it is."""
+    failed = [f.name for f in run.findings if out_of_order(f.as_json())]
     with run.check("bench") as check:
         if failed:
             check.close_bench(f"check standard {run.cell.serial}: {', '.join(failed)}")

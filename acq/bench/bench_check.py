@@ -39,6 +39,8 @@ class CheckedRole:
     def calibration(self, today: date) -> str:
         """The state of its calibration in words."""
         left = self.days_left(today)
+        if self.entry.to_come(today):
+            return "STILL TO COME"
         if left is None:
             return "no due date"
         if left < 0:
@@ -52,6 +54,8 @@ def check_bench(file: BenchFile, folder: Path, time: Time, today: date) -> Itera
         late = []
         if entry.overdue(today):
             late.append(f"{role}: calibration overdue since {entry.holds_until}")
+        if entry.to_come(today):
+            late.append(f"{role}: calibrated {entry.calibrated} is still to come: mend the date")
         if entry.by_hand:
             yield CheckedRole(role=role, entry=entry, failures=tuple(late))
             continue

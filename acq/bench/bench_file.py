@@ -11,9 +11,9 @@ from zoneinfo import ZoneInfo
 from pydantic import Field, field_validator, model_validator
 
 from acq.bench.relay_file import TERMINALS_OF, Connections
-from acq.bench.rig_file import Rig
+from acq.bench.rig_file import Rig, dates_in_order
 from acq.readings.correction import Correction, each_once
-from acq.readings.specification import Accuracy, holds_days, in_their_time
+from acq.readings.specification import Accuracy, check_entries, holds_days, in_their_time
 from drivers.written_file import FileError, Written, check, read_file
 
 ROLES = (
@@ -28,6 +28,10 @@ ROLES = (
     "barometer",
     "reference-indicator",
 )
+
+
+# far beyond every accuracy class of a weight (common practice, no source)
+_WEIGHT_WITHIN = 0.05
 
 
 class Instrument(Written):
@@ -64,10 +68,15 @@ class Instrument(Written):
         each_once(entries)
         return entries
 
+    @field_validator("accuracy")
+    @classmethod
+    def _one_entry_each(cls, entries: tuple[Accuracy, ...]) -> tuple[Accuracy, ...]:
+        check_entries(entries)
+        return entries
+
     @model_validator(mode="after")
     def _dates_in_order(self) -> Instrument:
-        if self.calibrated and self.due and self.due < self.calibrated:
-            raise ValueError(f"due {self.due} is before calibrated {self.calibrated}")
+        dates_in_order(self.calibrated, self.due)
         if self.calibrated is None and any(entry.within_days for entry in self.accuracy):
             raise ValueError("accuracy has within_days: the key calibrated is needed")
         return self
@@ -93,6 +102,10 @@ class Instrument(Written):
         """Whether its calibration has run out on that day."""
         return self.holds_until is not None and self.holds_until < today
 
+    def to_come(self, today: date) -> bool:
+        """Whether it is said to be calibrated on a day that has not come: a slip of the pen."""
+        return self.calibrated is not None and self.calibrated > today
+
     def accuracy_on(self, day: date) -> tuple[Accuracy, ...]:
         """Return what the manual says of it so long after its calibration."""
         age = None if self.calibrated is None else (day - self.calibrated).days
@@ -113,6 +126,17 @@ class Weight(Written):
     laboratory: str = ""
     calibrated: date | None = None
     due: date | None = None
+
+    @model_validator(mode="after")
+    def _as_its_certificate_says(self) -> Weight:
+        dates_in_order(self.calibrated, self.due)
+        found, nominal = self.conventional_kilograms, self.nominal_kilograms
+        if found is not None and abs(found - nominal) > _WEIGHT_WITHIN * nominal:
+            raise ValueError(
+                f"conventional_kilograms {found:g} is not near nominal_kilograms {nominal:g}: give"
+                " that of one piece"
+            )
+        return self
 
 
 class Simulation(Written):

@@ -12,6 +12,12 @@ from drivers.written_file import Written
 Share = Annotated[float, Field(ge=0, lt=1)]
 
 
+def dates_in_order(calibrated: date | None, due: date | None) -> None:
+    """Raises ValueError when something is due before it was calibrated."""
+    if calibrated and due and due < calibrated:
+        raise ValueError(f"due {due} is before calibrated {calibrated}")
+
+
 class ReferenceCell(Written):
     """The force standard in series with the cell, read by the role `reference-indicator` in N.
 
@@ -26,6 +32,11 @@ class ReferenceCell(Written):
     laboratory: str = ""
     calibrated: date | None = None
     due: date | None = None
+
+    @model_validator(mode="after")
+    def _dates_in_order(self) -> ReferenceCell:
+        dates_in_order(self.calibrated, self.due)
+        return self
 
 
 class Lever(Written):

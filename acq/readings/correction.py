@@ -1,7 +1,8 @@
 """Corrections from a calibration certificate, by which an instrument's indications are mended.
 
 A correction is what is added to the indication (JCGM 200:2012, 2.53). Between calibration points it
-is interpolated, beyond them the nearest one holds. The manual's limits of error stay in the budget
+is interpolated, beyond them the nearest one holds; in a table without a range only a tenth beyond
+the largest, for nobody has looked further. The manual's limits of error stay in the budget
 beside it: they now stand for the drift since the calibration.
 """
 
@@ -15,6 +16,8 @@ from pydantic import Field, field_validator
 
 from acq.readings.specification import UNITS, Quantity, same_range
 from drivers.written_file import Written
+
+_BEYOND = 1.1
 
 
 class CalibrationPoint(Written):
@@ -45,6 +48,11 @@ class Correction(Written):
     @property
     def unit(self) -> str:
         return UNITS[self.quantity]
+
+    def reaches(self, indication: float) -> bool:
+        """Whether the table says anything about an indication so large."""
+        largest = max(abs(point.at) for point in self.points)
+        return self.range is not None or abs(indication) <= _BEYOND * largest
 
     def at(self, indication: float) -> tuple[float, float]:
         """Return (correction, its standard uncertainty) at an indication."""

@@ -8,6 +8,7 @@ by its coverage factor: the square root of three for a limit without a stated di
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 from pydantic import Field, model_validator
@@ -119,6 +120,26 @@ class Accuracy(Written):
     def kelvins_outside(self, temperature: float) -> float:
         """Return how far the bench (degC) is outside the temperatures the limits hold for."""
         return max(0.0, abs(temperature - self.reference_temperature) - self.reference_span)
+
+
+def check_entries(entries: Sequence[Accuracy]) -> None:
+    """Raises ValueError for an entry that states nothing, and for two of one range and time.
+
+    One that states nothing would make every reading exact.
+    """
+    seen: list[tuple[str, float | None, float | None]] = []
+    for entry in entries:
+        where = "every range" if entry.range is None else f"range {entry.range:g}"
+        key = (entry.quantity, entry.range, entry.within_days)
+        if key in seen:
+            raise ValueError(f"{entry.quantity}, {where}: two entries for the same time")
+        seen.append(key)
+        limits = (entry.reading_ppm, entry.range_ppm, entry.absolute, entry.digits)
+        if not any((*limits, entry.linearity_ppm, entry.resolution, entry.noise)):
+            raise ValueError(
+                f"{entry.quantity}, {where}: states no limit of error; give reading_ppm, range_ppm,"
+                " absolute or digits, or leave the entry out"
+            )
 
 
 def same_range(one: float, other: float | None) -> bool:

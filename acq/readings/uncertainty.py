@@ -181,7 +181,10 @@ class Uncertainties:
         range_ = reading.range_
         if entries and range_ is None:
             range_ = self._accuracy(reading).range
-        return find_correction(entries, reading.quantity, range_)
+        entry = find_correction(entries, reading.quantity, range_)
+        if entry is None or (reading.is_number and not entry.reaches(_number(reading))):
+            return None
+        return entry
 
     def _corrected(self, reading: Reading, value: float) -> Any:
         """Return the correction; its uncertainty is the calibration's, common to the table."""

@@ -16,7 +16,7 @@ from acq.records.delivery import journal_of
 from acq.records.ledger import EntryKind
 from acq.records.recorded_run import Correction, RecordedRun
 from acq.records.tables import checks, findings, runs
-from acq.runs.fit_for_use import LastCheck
+from acq.runs.fit_for_use import LastCheck, out_of_order
 
 _NEAR = 3
 
@@ -97,19 +97,19 @@ def newest_on_bench(connection: Connection, sequence: str, bench: str) -> LastCh
     Runs for indication only do not count.
     """
     wanted = (
-        select(runs.c.id, runs.c.number, runs.c.serial, runs.c.closed_at, runs.c.conformity)
+        select(runs.c.id, runs.c.number, runs.c.serial, runs.c.closed_at)
         .where(runs.c.sequence == sequence, runs.c.state == "finished")
         .where(runs.c.indication_only.is_(False), runs.c.closed_at.is_not(None))
         .order_by(runs.c.closed_at.desc())
     )
     for row in connection.execute(wanted):
-        opened = recorded(connection, row.id).opened
-        if (opened.get("bench") or {}).get("name") == bench:
+        run = recorded(connection, row.id)
+        if (run.opened.get("bench") or {}).get("name") == bench:
             return LastCheck(
                 number=row.number,
                 serial=row.serial,
                 at=row.closed_at,
-                passed=row.conformity != "fail",
+                passed=not any(out_of_order(found) for _, found in run.findings()),
             )
     return None
 

@@ -6,7 +6,7 @@ finding of it "for indication only"; either way it is said.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Annotated, Any, Literal, Protocol
@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, Protocol
 from pydantic import Field
 
 from acq.bench.bench_file import BenchFile
+from acq.readings.conformity import Conformity
 from drivers.written_file import Written
 
 CHECK_STANDARD = "check-standard"  # the sequence
@@ -39,6 +40,17 @@ class LastCheck:
     serial: str
     at: datetime
     passed: bool
+
+
+def out_of_order(finding: Mapping[str, Any]) -> bool:
+    """Whether a check standard's finding, as the journal has it, speaks against the bench.
+
+    So does a mere bound: the kept values are numbers, and an instrument that shows none of them
+    is not known to be in order.
+    """
+    word = finding["conformity"]
+    rejected = word is not None and Conformity(word).rejected
+    return rejected or (finding["limit_kind"] is not None and word != Conformity.PASS.value)
 
 
 class CheckBook(Protocol):
@@ -82,15 +94,18 @@ def check_of_the_day(
 
 def overdue(bench: BenchFile, roles: Iterable[str], today: date, *, loads: bool) -> list[str]:
     """Return what of these roles, and of weights and rig when `loads`, is past its due date."""
-    late = [
-        f"{role} since {entry.holds_until}"
-        for role in roles
-        if (entry := bench.instruments.get(role)) is not None and entry.overdue(today)
-    ]
-    return late + (list(_loads_overdue(bench, today)) if loads else [])
+    late = []
+    for role in roles:
+        entry = bench.instruments.get(role)
+        if entry is not None and entry.overdue(today):
+            late.append(f"{role} since {entry.holds_until}")
+        elif entry is not None and entry.to_come(today):
+            late.append(f"{role}, whose day of calibration {entry.calibrated} is still to come")
+    return late + (list(loads_overdue(bench, today)) if loads else [])
 
 
-def _loads_overdue(bench: BenchFile, today: date) -> Iterator[str]:
+def loads_overdue(bench: BenchFile, today: date) -> Iterator[str]:
+    """Yield the weights and the reference cell that are past their due date."""
     for weight in bench.weights:
         if weight.due is not None and weight.due < today:
             which = f" {weight.serial}" if weight.serial else ""

@@ -142,6 +142,24 @@ def test_a_plan_may_want_the_check_of_the_day(day: Day, tmp_path: Path) -> None:
     assert json.loads(day.out)["run"]["indication_only"] is False
     said = f"Checkofthedaycheckstandard{BOX},run{checked},inorder"
     assert said in day.certificate()
+    code, found = day.check(str(leaking(tmp_path)))
+    assert code == 4
+    assert found["kept giga-ohm"]["limit_kind"] == "below"
+    assert found["certificates of this bench"]["conformity"] == "withheld"
+    assert (
+        "check standard K-000001: kept giga-ohm" in found["certificates of this bench"]["because"]
+    )
+    assert day.acceptance_of(plan) == 3
+    assert f"check standard {BOX}, run {day.document['run']['number']}, failed" in day.said
+
+
+def leaking(folder: Path) -> Path:
+    """A box whose insulation no longer has a number: only a bound is read."""
+    shipped = Path(simulated_bench.__file__).with_name("scenarios") / "check-standard.toml"
+    leak = '[[fault]]\nkind = "leak"\nbetween = ["S+", "housing"]\nohms = 5.0e3\n'
+    scenario = folder / "leaking.toml"
+    scenario.write_text(shipped.read_text().partition("[expectation]")[0] + leak)
+    return scenario
 
 
 def test_without_a_scanner_the_box_is_clipped_by_hand(day: Day, tmp_path: Path) -> None:

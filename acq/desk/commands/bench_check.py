@@ -31,6 +31,7 @@ def check(file: Path | None, simulated: bool, scenario: str, as_json: bool) -> E
     from acq.bench.bench_file import ROLES
     from acq.desk.bench_in_use import bench_in_use
     from acq.desk.tables import show
+    from acq.runs.fit_for_use import loads_overdue
 
     with bench_in_use(file, simulated=simulated, scenario=scenario) as used:
         today = used.today()
@@ -51,6 +52,7 @@ def check(file: Path | None, simulated: bool, scenario: str, as_json: bool) -> E
         if absent:
             click.echo(f"not on this bench: {', '.join(absent)}")
     failures = [line for role in roles for line in role.failures]
+    failures += [f"calibration overdue: {line}" for line in loads_overdue(used.file, today)]
     for line in failures:
         click.echo(f"bridgebench: {line}", err=True)
     return ExitCode.BENCH if failures else ExitCode.DONE

@@ -44,6 +44,27 @@ dialect = "scpi-dmm"
             "",
             "connections.relay is given but instruments.scanner is not",
         ),
+        (
+            BASE + '[[instruments.dmm.accuracy]]\nquantity = "dc-voltage"\n',
+            "instruments.dmm.accuracy",
+            "dc-voltage, every range: states no limit of error",
+        ),
+        (
+            BASE + 2 * ('[[instruments.dmm.accuracy]]\nquantity = "dc-voltage"\nabsolute = 1e-3\n'),
+            "instruments.dmm.accuracy",
+            "dc-voltage, every range: two entries for the same time",
+        ),
+        (
+            BASE + "[[weights]]\nnominal_kilograms = 20\nconventional_kilograms = 200\n",
+            "weights.0",
+            "conventional_kilograms 200 is not near nominal_kilograms 20",
+        ),
+        (
+            BASE
+            + "[[weights]]\nnominal_kilograms = 20\ncalibrated = 2026-02-01\ndue = 2026-01-01\n",
+            "weights.0",
+            "due 2026-01-01 is before calibrated 2026-02-01",
+        ),
         (BASE + "= 5\n", "", "is not TOML"),
         ("", "name", "is missing"),
     ],

@@ -85,13 +85,23 @@ def _text(served: SimulatedBench) -> str:
         (r'resource = "TCPIP0::127.0.0.1::\d+', 'resource = "TCPIP0::127.0.0.1::9', "dmm at TCPIP"),
         (r'identity = "EXAMPLE,DMM', 'identity = "OTHER,DMM', "not the instrument of the bench"),
         (r"due = 2026-11-02", "due = 2026-02-01", "dmm: calibration overdue since 2026-02-01"),
+        (
+            r"calibrated = 2025-11-02",
+            "calibrated = 2026-08-02",
+            "calibrated 2026-08-02 is still to",
+        ),
+        (
+            r"^\[instruments",
+            "[[weights]]\nnominal_kilograms = 20\nserial = 'W1'\ndue = 2026-01-31\n[instruments",
+            "calibration overdue: weights W1 of 20 kg since 2026-01-31",
+        ),
         (r'dialect = "scpi-dmm"', 'dialect = "mine.toml"', "dmm: .*mine.toml: no such file"),
     ],
 )
 def test_each_role_that_is_not_fit_gets_one_line_and_the_others_are_still_looked_at(
     bench: Path, old: str, new: str, says: str
 ) -> None:
-    bench.write_text(re.sub(old, new, bench.read_text(), count=1))
+    bench.write_text(re.sub(old, new, bench.read_text(), count=1, flags=re.MULTILINE))
     result = invoke("bench", "check", str(bench))
     assert result.return_value == 3
     lines = [line for line in result.stderr.splitlines() if line.startswith("bridgebench:")]

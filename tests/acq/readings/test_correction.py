@@ -71,6 +71,20 @@ def test_the_mean_is_corrected_once_and_a_bound_never() -> None:
     assert known.correction(reading(0.01, limit="above")) == 0.0
 
 
+def test_a_table_without_a_range_holds_as_far_as_its_points_reach() -> None:
+    """A correction of 5 V at 10 V says nothing about 100 V; its own range it covers whole."""
+    points = [{"at": 10.0, "correction": 0.5, "expanded_uncertainty": 1e-3}]
+    table = Correction.model_validate({"quantity": "dc-voltage", "points": points})
+    known = Uncertainties(
+        {"dmm": [Accuracy(quantity="dc-voltage", absolute=1e-3)]}, corrections={"dmm": [table]}
+    )
+    found = [known.correction(reading(at, None)) for at in (-1.0, 10.9, 11.1, -100.0)]
+    assert found == [0.5, 0.5, 0.0, 0.0]
+    measured = known.of(reading(100.0, None))
+    assert is_number(measured)
+    assert float(measured.x) == 100.0
+
+
 def test_in_an_automatic_range_the_one_that_holds_the_value_is_taken() -> None:
     accuracies = [
         Accuracy(quantity="dc-voltage", range=0.1),
