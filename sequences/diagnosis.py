@@ -46,6 +46,7 @@ class Seen:
     pairs: dict[LeadPair, Measured] = field(default_factory=dict)
     repeats: dict[LeadPair, list[float]] = field(default_factory=dict)  # ohm
     polarity: dict[LeadPair, float] = field(default_factory=dict)  # ohm, forward less reversed
+    one_way: set[LeadPair] = field(default_factory=set)  # conduct in one direction only
     unsteady_pairs: set[LeadPair] = field(default_factory=set)
     kelvin: Measured | None = None
     insulation: dict[str, Measured] = field(default_factory=dict)  # by path

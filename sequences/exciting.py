@@ -10,6 +10,7 @@ from acq.cells.limits import Limits
 from acq.readings.budget import expanded
 from acq.readings.measured import Measured, is_number
 from acq.readings.rules import Limit
+from acq.readings.units import format_value
 from acq.runs.effects import Needs
 from acq.runs.run import Run
 from sequences import steps
@@ -17,6 +18,7 @@ from sequences.acceptance_plan import AcceptancePlan
 from sequences.clips import clip_anew
 from sequences.diagnosis import Seen
 from sequences.judging import judge
+from sequences.ohms import FAR_BEYOND, expected_ohms
 from sequences.steps import Gate
 
 POWERED = Needs(powered=True)
@@ -31,14 +33,45 @@ def gate_of_the_leads(run: Run[AcceptancePlan], seen: Seen) -> Gate:
     gate = steps.excitation_gate(run, seen.pairs)
     if not gate.is_open:
         return gate
+    no_resistor = not_a_resistor(run, seen)
+    return steps.closed(f"no excitation: {no_resistor}") if no_resistor else gate
+
+
+def gate_of_test_voltage(run: Run[AcceptancePlan], seen: Seen) -> Gate:
+    """No test voltage onto a short, electronics or something that is no resistor.
+
+    An open lead closes nothing: all leads are joined, and a broken cable is often a wet one.
+    """
+    for pair in (INPUT, OUTPUT):
+        if pair in run.cell.lead_pairs and pair not in seen.pairs:
+            return steps.closed(f"no test voltage: {pair} was not measured")
+    if short := steps.shorted(run, seen.pairs):
+        return steps.closed(f"no test voltage: {short}")
+    no_resistor = not_a_resistor(run, seen)
+    return steps.closed(f"no test voltage: {no_resistor}") if no_resistor else steps.OPEN
+
+
+def not_a_resistor(run: Run[AcceptancePlan], seen: Seen) -> str:
+    """Say why the leads do not look like those of a bridge of resistors; empty where they do."""
+    for pair in seen.one_way:
+        return f"{pair} conducts in one direction only: built-in electronics?"
     for pair, difference in seen.polarity.items():
         measured = seen.pairs[pair]
         if is_number(measured) and abs(difference) > POLARITY_SHARE * abs(measured.x):
-            return steps.closed(
-                f"no excitation: {pair} changes by {difference:.3g} ohm when the test current is"
-                " reversed: built-in electronics?"
+            return (
+                f"{pair} changes by {difference:.3g} ohm when the test current is reversed:"
+                " built-in electronics?"
             )
-    return gate
+    if INPUT in seen.polarity:
+        return ""  # a supply's input that reads the same both ways is no electronics
+    for pair in (INPUT, OUTPUT):
+        found = seen.pairs.get(pair)
+        if found is None or not is_number(found) or found.x > run.plan.resistance.open_above_ohms:
+            continue
+        if found.x > FAR_BEYOND * expected_ohms(run.cell, pair):
+            shown = format_value(found.x, "ohm")
+            return f"{pair} reads {shown}, far beyond its papers: built-in electronics?"
+    return ""
 
 
 def sensed_wires(run: Run[AcceptancePlan], seen: Seen) -> int:

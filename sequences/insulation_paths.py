@@ -28,6 +28,7 @@ from sequences.acceptance_plan import AcceptancePlan, Insulation
 from sequences.clips import IT_IS_RIGHT, clip_anew
 from sequences.diagnosis import Seen
 from sequences.judging import judge
+from sequences.steps import OPEN, Gate
 
 QUANTITY = "insulation resistance"
 
@@ -67,9 +68,17 @@ def paths_of(run: Run[AcceptancePlan]) -> Iterable[Path]:
     return [path for path in every if not steps.covered_by_another_path(run, path.name)]
 
 
-def insulation_paths(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
-    """Test every path; a cell whose papers forbid it has its findings withheld."""
+def insulation_paths(
+    run: Run[AcceptancePlan], limits: Limits, seen: Seen, gate: Gate = OPEN
+) -> None:
+    """Test every path; where papers or what the leads say (`gate`) forbid it, it is withheld.
+
+    `exciting.gate_of_test_voltage` gives the gate.
+    """
     for path in paths_of(run):
+        if not gate.is_open:
+            run.withhold(seen.named(path.finding), QUANTITY, "ohm", gate.because)
+            continue
         if objection := run.cell.insulation_objection:
             because = f"no insulation test: {objection}"
             run.withhold(seen.named(path.finding), QUANTITY, "ohm", because)

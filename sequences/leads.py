@@ -15,10 +15,9 @@ from sequences import clips
 from sequences.acceptance_plan import AcceptancePlan, When
 from sequences.diagnosis import Seen
 from sequences.judging import judge
-from sequences.ohms import Taken, expected_ohms, mean_of, read_pair
+from sequences.ohms import FAR_BEYOND, Taken, expected_ohms, mean_of, read_pair
 from sequences.zero_basis import at_the_excitation
 
-FAR_BEYOND = 4.0  # of what the papers promise: there the meter's range scatters, not a joint
 KELVIN = "input resistance at the sense leads"
 PREDICTED = "zero balance predicted by the lead pairs"
 
@@ -89,10 +88,17 @@ def _forward(
     with run.connected(joins), run.check("pair resistance", f"{pair}, reversed") as check:
         reversed_ = read_pair(run, check, expected)
         walk.taken[pair].append(reversed_)
-        if reversed_.values and taken.values:
-            seen.polarity[pair] = _middle(taken) - _middle(reversed_)
+        compare_polarities(seen, pair, taken, reversed_)
         if pair not in walk.back:
             _finding(run, limits, seen, walk, pair, check)
+
+
+def compare_polarities(seen: Seen, pair: LeadPair, forward: Taken, reversed_: Taken) -> None:
+    """Keep what a pair reads with the test current reversed: a resistor reads the same."""
+    if reversed_.values and forward.values:
+        seen.polarity[pair] = _middle(forward) - _middle(reversed_)
+    elif reversed_.values or forward.values:
+        seen.one_way.add(pair)
 
 
 def _middle(taken: Taken) -> float:

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from acq.analysis.leads import INPUT, OUTPUT, LeadPair
-from acq.bench.connections import ohms
+from acq.analysis.leads import INPUT, OUTPUT
+from acq.bench.connections import Polarity, ohms
 from acq.cells.limits import Limits
 from acq.readings.measured import Bound, Measured, is_number
 from acq.readings.units import format_value
@@ -17,10 +17,11 @@ from acq.runs.effects import Needs
 from acq.runs.run import Run
 from sequences import route, steps
 from sequences.diagnosis import Seen
-from sequences.exciting import first_excitation
+from sequences.exciting import first_excitation, gate_of_test_voltage, gate_of_the_leads
 from sequences.insulation_paths import insulation_paths
+from sequences.leads import compare_polarities
 from sequences.load_plan import Exercise
-from sequences.ohms import measure_pair
+from sequences.ohms import expected_ohms, read_pair
 from sequences.rig_prompts import inspection_prompt, unloaded_prompt
 from sequences.steps import OPEN, Gate, closed
 
@@ -51,25 +52,35 @@ def electrical_gate(run: Run[Any]) -> tuple[Gate, Seen]:
             check.withhold("the cell is damaged to the eye")
     if damaged:
         return closed("no load: the cell is damaged to the eye (crack, dent, bent)"), seen
-    pairs: dict[LeadPair, Measured] = {}
+    two_pairs(run, limits, seen)
+    insulation_paths(run, limits, seen, gate_of_test_voltage(run, seen))
+    gate = gate_of_the_leads(run, seen)
+    if gate.is_open:
+        gate = first_excitation(run, seen)
+    return gate, seen
+
+
+def two_pairs(run: Run[Any], limits: Limits, seen: Seen) -> None:
+    """Input and output resistance; the input with the current reversed too: is it a resistor?"""
     for pair in (INPUT, OUTPUT):
+        expected = expected_ohms(run.cell, pair)
         with run.connected(ohms(pair)), run.check("pair resistance", pair) as check:
-            pairs[pair] = measure_pair(run, check, pair)
+            taken = read_pair(run, check, expected)
+            seen.pairs[pair] = taken.measured
             check.finding(
                 f"resistance {pair}",
                 "resistance",
                 "ohm",
-                pairs[pair],
+                taken.measured,
                 limits.resistance(pair),
                 rule=run.plan.resistance.rule,
                 share=run.plan.resistance.largest_uncertainty_share,
             )
-    seen.pairs = pairs
-    insulation_paths(run, limits, seen)
-    gate = steps.excitation_gate(run, pairs)
-    if gate.is_open:
-        gate = first_excitation(run, seen)
-    return gate, seen
+        if pair != INPUT:
+            continue
+        turned = run.connected(ohms(pair, Polarity.REVERSED))
+        with turned, run.check("pair resistance", f"{pair}, reversed") as check:
+            compare_polarities(seen, pair, taken, read_pair(run, check, expected))
 
 
 def insulation_gate(run: Run[Any], seen: Seen, part: Exercise) -> Gate:

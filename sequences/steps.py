@@ -62,10 +62,20 @@ def excitation_gate(run: Run[AcceptancePlan], pairs: Mapping[LeadPair, Measured]
             continue
         if isinstance(measured, Bound) or measured.x > plan.open_above_ohms:
             return closed(f"no excitation: {pair} is open ({plan.gate_source})")
+    short = shorted(run, pairs)
+    return closed(f"no excitation: {short}") if short else OPEN
+
+
+def shorted(run: Run[AcceptancePlan], pairs: Mapping[LeadPair, Measured]) -> str:
+    """Say which pair is shorted; empty where none is."""
+    plan = run.plan.resistance
+    for pair, measured in pairs.items():
+        if pair not in FOUR_WIRE_PAIRS or not is_number(measured):
+            continue
         if measured.x < plan.short_below_share * expected_ohms(run.cell, pair):
             ohms = format_value(measured.x, "ohm")
-            return closed(f"no excitation: {pair} is shorted, {ohms} ({plan.gate_source})")
-    return OPEN
+            return f"{pair} is shorted, {ohms} ({plan.gate_source})"
+    return ""
 
 
 # --- insulation

@@ -15,8 +15,7 @@ from acq.runs.run import Run
 from sequences.acceptance_plan import AcceptancePlan, Wiggle
 from sequences.clips import one_clip_on
 from sequences.diagnosis import Seen
-from sequences.leads import FAR_BEYOND
-from sequences.ohms import expected_ohms
+from sequences.ohms import FAR_BEYOND, expected_ohms
 
 PLACES = {
     "gland": "flex the cable at the gland",

@@ -19,7 +19,7 @@ from acq.runs.prompts import Answer, Prompt
 from acq.runs.technicians import AutomaticTechnician
 from tests.bench_watch import BenchWatch
 from tests.conducting import QUICK, Trial
-from tests.sequences.test_acceptance import HALF, papers
+from tests.sequences.test_acceptance import HALF, findings, papers
 from tests.sequences.trials import Begin, lines_of
 
 TESTS = Path(__file__).parents[1]
@@ -39,6 +39,13 @@ def everything_is_off_at_the_end(trials: list[Trial]) -> Iterator[None]:
 def excited(trial: Trial) -> list[str]:
     states = [str(line.content["state"]) for line in lines_of(trial) if line.what == "state"]
     return [state for state in states if state.startswith("excitation")]
+
+
+def energised(trial: Trial) -> list[str]:
+    """Every excitation and test voltage that went on."""
+    lines = (line.content for line in lines_of(trial) if line.what == "state")
+    states = [str(content["state"]) for content in lines]
+    return [state for state in states if state.startswith(("excitation", "insulation"))]
 
 
 def hung(trial: Trial) -> list[float]:
@@ -61,6 +68,19 @@ def test_nothing_is_excited_or_loaded_behind_a_short_or_an_open_lead(
     trial = begin(fault)
     assert trial.conduct(plan=LOAD, sequence="load-series") == 1
     assert excited(trial) == []
+    assert hung(trial) == []
+
+
+@pytest.mark.parametrize("fault", ["short-ex-plus-ex-minus", "electronics"])
+def test_no_test_voltage_before_a_load_onto_a_short_or_electronics(
+    begin: Begin, fault: str
+) -> None:
+    trial = begin(fault)
+    assert trial.conduct(plan=LOAD, sequence="load-series") == 1
+    assert energised(trial) == []
+    found = findings(trial)
+    for path in ("leads to housing", "leads to shield", "shield to housing"):
+        assert "no test voltage: Ex+ Ex-" in str(found[f"insulation {path}"]["because"])
     assert hung(trial) == []
 
 
