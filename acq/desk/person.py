@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import getpass
 
+import click
+
 
 def login_name() -> str:
     """Return the login name, "unnamed" where there is none."""
@@ -11,3 +13,10 @@ def login_name() -> str:
         return getpass.getuser()
     except (KeyError, OSError):
         return "unnamed"
+
+
+def reason_given(ctx: click.Context, param: click.Parameter, value: str | None) -> str | None:
+    """Check an option that keeps a reason: left out, or more than blanks."""
+    if value is not None and not value.strip():
+        raise click.BadParameter("say the reason in a few words; it is kept", ctx, param)
+    return value

@@ -129,6 +129,7 @@ class Conductor:
                 self._last_t(journal),
                 attempt=past.attempt,
                 guardian=_guardian_notes(self.folder),
+                **_wanted(past, repeat),
             )
             return self._conduct(journal, past, script, cell, plan)
 
@@ -246,7 +247,8 @@ class Conductor:
             self._onlookers.say(f"no finished check {asked.check!r} to repeat; there are {known}")
         again.attempt = attempt
         again.expire(now, asked)
-        run.journal.append("resumed", now, attempt=attempt, guardian=[])
+        wanted = _wanted(again, asked)
+        run.journal.append("resumed", now, attempt=attempt, guardian=[], **wanted)
         run.begin_again(again)
         return again
 
@@ -366,6 +368,13 @@ def _refuse_finished(journal: Journal, repeat: RepeatAsked | None) -> None:
             f"{journal.path}: the lot is finished, its cells have their records; run acceptance on"
             " the cell in doubt"
         )
+
+
+def _wanted(past: Past, repeat: RepeatAsked | None) -> dict[str, Any]:
+    """What a journal keeps of a repeat, so that neither a kill nor the next order loses it."""
+    if repeat is None or repeat.check not in past.finished:
+        return {}
+    return {"repeat": {repeat.check: repeat.because}}
 
 
 def _refuse_unknown(past: Past, repeat: RepeatAsked | None) -> None:

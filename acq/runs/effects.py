@@ -93,6 +93,8 @@ class Past:
 
     finished: dict[str, FinishedCheck] = field(default_factory=dict)
     order: list[str] = field(default_factory=list)
+    asked: dict[str, str] = field(default_factory=dict)
+    """Checks that a person wants repeated and that have not been since, each with the reason."""
     attempt: int = 1
 
     def take(self, key: str) -> FinishedCheck | None:
@@ -124,6 +126,8 @@ class Past:
         for place, finished in enumerate(checks):
             age_minutes = (now_ns - int(finished.closing.content["t"])) / 60e9
             allowed = finished.needs.get("minutes")
+            if not because:
+                because = self.asked.get(finished.key, "")
             if not because and repeat is not None and finished.key == repeat.check:
                 because = repeat.because
             if not because and allowed is not None and age_minutes > allowed:
@@ -151,6 +155,7 @@ def past_of(lines: Iterable[Line]) -> Past:
                 past.attempt = 1
             case "resumed":
                 past.attempt = int(line.content["attempt"])
+                past.asked |= line.content.get("repeat") or {}
                 running.clear()
             case "check-opened":
                 running[line.content["check"]] = []
@@ -161,6 +166,7 @@ def past_of(lines: Iterable[Line]) -> Past:
                 if key not in past.finished:
                     past.order.append(key)
                 past.finished[key] = FinishedCheck(key, running.pop(key, []), line)
+                past.asked.pop(key, None)
     return past
 
 

@@ -257,15 +257,20 @@ def test_a_marked_cell_is_only_excited_within_its_marking(
 
 def order_at(trial: Trial, check: str, told: Told) -> Callable[[Line], None]:
     """Give an order from another terminal when this check opens, once."""
-    given: list[threading.Thread] = []
+    given: list[Told] = []
 
     def look(line: Line) -> None:
         if line.what == "check-opened" and line.content["check"] == check and not given:
-            given.append(threading.Thread(target=tell, args=(trial.folder.control_socket, told)))
-            given[0].start()
-            time.sleep(0.2)  # until it is in the socket's queue
+            given.append(told)
+            give(trial, told)
 
     return look
+
+
+def give(trial: Trial, told: Told) -> None:
+    """Give an order from another terminal: the run's own thread answers it."""
+    threading.Thread(target=tell, args=(trial.folder.control_socket, told)).start()
+    time.sleep(0.2)  # until it is in the socket's queue
 
 
 def test_a_skipped_check_is_withheld_with_who_and_why(begin: Begin) -> None:
@@ -306,6 +311,32 @@ def test_a_repeated_check_keeps_both_results(begin: Begin) -> None:
     assert closed == [1, 2]
     again = [line.content for line in lines_of(trial) if line.what == "measured-again"]
     assert again[0]["check"] == "pair resistance, S+ S-"
+    assert again[0]["because"] == "repeated by Ann Example: I touched the clip"
+
+
+def test_a_repeat_is_not_lost_by_what_is_told_before_it_is_done(begin: Begin) -> None:
+    """Another repeat, an unknown check, a stop: the first check is still measured again."""
+    trial = begin()
+    first = Told("repeat", "Ann Example", "pair resistance, S+ S-", "I touched the clip")
+    unknown = Told("repeat", "Ann Example", "nonsense", "by mistake")
+    tell_first = order_at(trial, "first excitation", first)
+    orders = [unknown, Told("stop", "Ann Example")]
+
+    def all_of_them(line: Line) -> None:
+        tell_first(line)
+        if line.what == "resumed" and orders:
+            give(trial, orders.pop(0))
+
+    assert trial.conduct(all_of_them) == 130
+    assert not orders
+    assert trial.conduct() == 0
+    closed = [
+        line.content["attempt"]
+        for line in lines_of(trial)
+        if line.what == "check-closed" and line.content["check"] == "pair resistance, S+ S-"
+    ]
+    assert closed == [1, 4]
+    again = [line.content for line in lines_of(trial) if line.what == "measured-again"]
     assert again[0]["because"] == "repeated by Ann Example: I touched the clip"
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.person import reason_given
 
 
 @click.command()
@@ -18,7 +19,12 @@ from acq.desk.exit_codes import ExitCode
     help="PDF file; the certificate's number here by default.",
 )
 @click.option("--approved-by", "approver", help="Who approves; the workshop's setting by default.")
-@click.option("--amend", "because", help="Issue an amended certificate; say what changed and why.")
+@click.option(
+    "--amend",
+    "because",
+    callback=reason_given,
+    help="Issue an amended certificate; say what changed and why.",
+)
 @click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
 def certificate(
     run: str,

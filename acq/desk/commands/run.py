@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.person import reason_given
 
 
 @click.command()
@@ -42,7 +43,7 @@ def run(**asked: Any) -> ExitCode:
 @click.command()
 @click.argument("number", metavar="RUN")
 @click.option("--repeat", "check", default="", help="A finished check to be measured again.")
-@click.option("--because", default="", help="Why it is repeated; it is kept.")
+@click.option("--because", callback=reason_given, help="Why it is repeated; it is kept.")
 @click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
 @click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
@@ -50,7 +51,7 @@ def run(**asked: Any) -> ExitCode:
 def resume(
     number: str,
     check: str,
-    because: str,
+    because: str | None,
     records_url: str | None,
     prompts: bool,
     as_json: bool,
@@ -67,7 +68,7 @@ def resume(
         raise WrongInput("to repeat a check give both: --repeat CHECK --because REASON")
     return take_up(
         number,
-        (check, because) if check else None,
+        (check, because) if because else None,
         records_url=records_url,
         prompts=prompts,
         as_json=as_json,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from acq.desk.person import login_name
+from acq.desk.person import login_name, reason_given
 from acq.runs.control_socket import KEEP_EXCITATION, Told, tell
 from acq.runs.folders import find_run_folder
 
@@ -31,7 +31,7 @@ def pause(number: str, keep_excitation: bool) -> None:
 
 @click.command()
 @click.argument("number", metavar="RUN")
-@click.option("--because", required=True, help="The reason; it is kept.")
+@click.option("--because", required=True, callback=reason_given, help="The reason; it is kept.")
 def skip(number: str, because: str) -> None:
     """Skip the check of RUN that is under way; its findings are withheld with the reason."""
     _tell(number, "skip", because)
@@ -40,9 +40,18 @@ def skip(number: str, because: str) -> None:
 @click.command()
 @click.argument("number", metavar="RUN")
 @click.argument("check")
-@click.option("--because", required=True, help="The reason; it is kept.")
+@click.option("--because", required=True, callback=reason_given, help="The reason; it is kept.")
 def repeat(number: str, check: str, because: str) -> None:
     """Measure CHECK of the running RUN again, and all that follows it; both results are kept."""
+    from acq.errors import WrongInput
+    from acq.runs.effects import past_of
+    from acq.runs.journal import read_journal
+
+    lines, _ = read_journal(find_run_folder(number).journal)
+    known = past_of(lines).finished
+    if check not in known:
+        told = ", ".join(known) or "none yet"
+        raise WrongInput(f"no finished check {check!r} to repeat; there are {told}")
     _tell(number, "repeat", check, because)
 
 

@@ -48,6 +48,16 @@ def test_a_healthy_cell_passes_and_leaves_records_and_a_certificate(tmp_path: Pa
     budget = bridgebench("why", "SIM-healthy-1-001", "zero balance").stdout
     assert budget.startswith("zero balance: -0.006")
     assert "dmm" in budget
+    for said, arguments in {
+        "no finished check 'nonsense' to repeat": ["repeat", "nonsense", "--because", "x"],
+        "--because: say the reason": ["skip", "--because", " "],
+        "--amend: say the reason": ["certificate", "--amend", ""],
+    }.items():
+        wrong = bridgebench(arguments[0], "SIM-healthy-1-001", *arguments[1:])
+        assert wrong.returncode == 2
+        assert said in wrong.stderr.replace("'--because'", "--because").replace(
+            "'--amend'", "--amend"
+        )
 
 
 def test_a_faulty_cell_fails_with_one_document_on_standard_output() -> None:

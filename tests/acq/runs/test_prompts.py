@@ -16,6 +16,7 @@ from acq.bench.connections import (
     excitation_at_outputs,
     insulation,
     ohms,
+    ohms_joined,
     together,
     volts,
 )
@@ -68,6 +69,12 @@ INPUT, UPPER = ohms(LeadPair.read("Ex+ Ex-")), ohms(LeadPair.read("Ex+ S+"))
             volts(Lead.SE_PLUS, Lead.SE_MINUS),
             volts(Lead.S_PLUS, Lead.S_MINUS),
             "Move dmm HI from Se+ to S+. Move dmm LO from Se- to S-.",
+        ),
+        (  # what only one of them leaves or takes is no exchange
+            ohms_joined((Lead.EX_PLUS,), (Lead.HOUSING,)),
+            insulation((Lead.EX_PLUS,), (Lead.HOUSING,)),
+            "Take off: dmm HI and dmm sense HI from Ex+; dmm LO and dmm sense LO from housing."
+            " Clip: insulation + to Ex+; insulation - to housing.",
         ),
         (
             UPPER,
