@@ -18,7 +18,7 @@ from sequences.active_cell import active_cell
 from sequences.as_found import as_found_series
 from sequences.diagnosis import Seen, diagnosis
 from sequences.earlier import earlier_limits, fitting_serials
-from sequences.exciting import first_excitation, gate_of_the_leads
+from sequences.exciting import first_excitation, gate_of_electronics, gate_of_the_leads
 from sequences.half_bridge import half_bridge
 from sequences.insulation_paths import insulation_paths
 from sequences.leads import lead_pairs
@@ -62,7 +62,7 @@ def full_bridge(run: Run[AcceptancePlan], limits: Limits, seen: Seen) -> None:
     with run.skippable((seen.named("wiggle test"), "resistance", "ohm")):
         wiggle(run, seen)
     gate = gate_of_the_leads(run, seen)
-    insulation_paths(run, limits, seen)
+    insulation_paths(run, limits, seen, gate_of_electronics(run, seen))
     excited = closed("the first excitation was skipped") if gate.is_open else gate
     if gate.is_open:
         with run.skippable():

@@ -32,6 +32,7 @@ from acq.readings.uncertainty import RELAY_LEAK
 from acq.readings.units import format_value
 from acq.runs.run import Run
 from sequences import insulation_paths, steps
+from sequences.exciting import gate_of_electronics
 from sequences.insulation_paths import QUANTITY, Path
 from sequences.judging import judge
 from sequences.lot_pieces import Piece, evenly, say_whose, turn_of
@@ -49,14 +50,15 @@ class JoinedPath:
 
 
 def insulation_together(run: Run[LotPlan], pieces: Sequence[Piece]) -> None:
-    """Test all paths of all pieces; those whose papers forbid it have them withheld."""
+    """Test all paths of all pieces; those whose papers or leads forbid it have them withheld."""
     able = []
     for piece in pieces:
-        if piece.cell.insulation_objection is None:
-            able.append(piece)
-        else:
-            with turn_of(run, piece):
-                insulation_paths.insulation_paths(run, piece.limits, piece.seen)
+        with turn_of(run, piece):
+            gate = gate_of_electronics(run, piece.seen)
+            if gate.is_open and piece.cell.insulation_objection is None:
+                able.append(piece)
+            else:
+                insulation_paths.insulation_paths(run, piece.limits, piece.seen, gate)
     if not able:
         return
     for path in _joined_paths(run, able[0]):

@@ -71,6 +71,20 @@ def test_nothing_is_excited_or_loaded_behind_a_short_or_an_open_lead(
     assert hung(trial) == []
 
 
+def test_electronics_get_no_voltage_at_all_and_a_short_is_tested_against_its_housing(
+    begin: Begin,
+) -> None:
+    amplifier = begin("electronics")
+    assert amplifier.conduct() == 1
+    assert energised(amplifier) == []
+    told = findings(amplifier)["insulation leads to housing"]
+    assert told["conformity"] == "withheld"
+    assert "no test voltage: " in told["because"]
+    shorted = begin("short-s-plus-s-minus")
+    assert shorted.conduct() == 1
+    assert energised(shorted) == ["insulation test voltage 50 V"] * 6  # three paths, on and off
+
+
 @pytest.mark.parametrize("fault", ["short-ex-plus-ex-minus", "electronics"])
 def test_no_test_voltage_before_a_load_onto_a_short_or_electronics(
     begin: Begin, fault: str
