@@ -10,8 +10,10 @@ from acq.cells.cell import Cell
 from acq.cells.chain_file import ChainCellEntry, ChainFile
 from acq.cells.chain_subject import ChainPapers
 from acq.cells.data_sheet import DataSheet
+from acq.cells.paper_fields import Load
 from drivers.written_file import FileError
 
+_CAPACITY_WITHIN = 0.02  # papers round 1102.3 lb to 500 kg
 COMPENSATION = {"one-sided Ex+": 1.0, "one-sided Ex-": 0.0}
 
 
@@ -32,11 +34,8 @@ def chain_cell(
     type_ = papers.data_sheet if papers else None
     if type_ is None and entry.type:
         type_ = frozen.types[entry.type]
-    capacity = entry.capacity or (papers.capacity if papers else None)
-    capacity = capacity or (type_.capacity if type_ else None)
     key = f"cells.{index}"
-    if capacity is None:
-        raise FileError(path, f"{key}.capacity", "no paper gives it; write it here")
+    capacity = _capacity(path, key, entry, papers, type_)
     if capacity.unit == "N" and file.vessel.gravity is None:
         raise FileError(path, "vessel.gravity", f"cell {entry.name} is in newtons: needed in kg")
     kilograms = capacity.value / (file.vessel.gravity or 1.0) if capacity.unit == "N" else None
@@ -63,6 +62,30 @@ def chain_cell(
         wires=wires,
         excitation_kept=kept,
     )
+
+
+def _capacity(
+    path: Path,
+    key: str,
+    entry: ChainCellEntry,
+    papers: Cell | None,
+    type_: DataSheet | None,
+) -> Load:
+    """Raises FileError for one that no paper gives, and for one that papers contradict."""
+    of_papers = (papers.capacity if papers else None) or (type_.capacity if type_ else None)
+    capacity = entry.capacity or of_papers
+    if capacity is None:
+        raise FileError(path, f"{key}.capacity", "no paper gives it; write it here")
+    within = _CAPACITY_WITHIN * capacity.value
+    if (
+        of_papers is not None
+        and of_papers.unit == capacity.unit
+        and abs(capacity.value - of_papers.value) > within
+    ):
+        whose = entry.serial or entry.type
+        reason = f"{capacity} here, {of_papers} in the papers of {whose}: is it that cell?"
+        raise FileError(path, f"{key}.capacity", reason)
+    return capacity
 
 
 def _kept(

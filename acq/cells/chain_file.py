@@ -42,6 +42,7 @@ RESTORE_LIST = (
     "as_left_readings",
 )
 PRACTICE = "common practice, no source"
+_SHARES_WITHIN = 0.01  # people write 33.3 %
 
 
 def _reading(dimension: Dimension) -> BeforeValidator:
@@ -105,6 +106,27 @@ class ChainCellEntry(Written):
     gravity: Gravity = None  # where the sheet was made
     share: Fraction = None  # of an evenly spread load; equal when blank
     excitation_trim: Ohms = 0.0
+
+    @model_validator(mode="after")
+    def _can_be(self) -> Self:
+        wrong = {
+            "capacity": self.capacity is not None and self.capacity.value <= 0.0,
+            "rated_output": self.rated_output is not None and self.rated_output == 0.0,
+            "share": self.share is not None and not 0.0 < self.share <= 1.0,
+            "conductor_resistance": (self.conductor_resistance or 0.0) < 0.0,
+            "excitation_trim": (self.excitation_trim or 0.0) < 0.0,
+        }
+        for name in ("input_resistance", "output_resistance"):
+            ohms = getattr(self, name)
+            wrong[name] = ohms is not None and ohms <= 0.0
+        if found := [name for name, is_wrong in wrong.items() if is_wrong]:
+            raise ValueError(f"{found[0]} of cell {self.name!r} cannot be: {_told(self, found[0])}")
+        return self
+
+
+def _told(entry: ChainCellEntry, name: str) -> str:
+    value = getattr(entry, name)
+    return value if isinstance(value, str) else f"{value}"
 
 
 class HomeRun(Written):
@@ -342,6 +364,13 @@ class ChainFile(Written):
     @model_validator(mode="after")
     def _fits(self) -> Self:
         count = len(self.cells)
+        cells = [cell.name for cell in self.cells]
+        if twice := [name for name in cells if cells.count(name) > 1]:
+            raise ValueError(f"cells: two have the name {twice[0]!r}")
+        shares = [cell.share for cell in self.cells if cell.share is not None]
+        if shares and abs(sum(shares) - 1.0) > _SHARES_WITHIN:
+            raise ValueError(f"cells: the shares make {sum(shares):g} together, not 1")
+        self._as_left_was_read()
         names = [state.name for state in self.states]
         if len(set(names)) < len(names):
             raise ValueError("two states have the same name")
@@ -358,6 +387,14 @@ class ChainFile(Written):
         if any(entry.cell > count for entry in self.ohms):
             raise ValueError(f"ohms: there are {count} cells")
         return self
+
+    def _as_left_was_read(self) -> None:
+        ticked = self.restored.get("as_left_readings", "").strip()
+        if ticked and not any(self.left(state) for state in self.states):
+            raise ValueError(
+                "restored.as_left_readings is ticked, but no state named 'as left' stands here:"
+                " type in what was read"
+            )
 
     def left(self, state: StateEntry) -> bool:
         """Whether a state was read after the adjustment."""

@@ -116,6 +116,12 @@ def _check_sheet(
     known: set[str],
     folder: Path | None,
 ) -> None:
+    if sheet and "date" not in sheet:
+        raise FileError(
+            path,
+            f"row {number}, date",
+            "is missing: a sheet has one; give it in the table, or for all rows under [constants]",
+        )
     if sheet:
         _checked(path, number, sheet, CalibrationSheet)
     if serial not in known:
@@ -133,7 +139,8 @@ def _checked(path: Path, number: int, table: dict[str, Any], model: type[Any]) -
     try:
         check(path, table, model)
     except FileError as error:
-        raise FileError(path, f"row {number}, {error.key}", error.reason) from None
+        where = f"row {number}, {error.key}" if error.key else f"row {number}"
+        raise FileError(path, where, error.reason) from None
 
 
 def _new(path: Path, number: int, key: str, table: dict[str, Any], seen: set[str]) -> None:

@@ -124,6 +124,8 @@ def _value(cell: Cell, column: Column, cells: Mapping[str, Cell]) -> str | date 
     text = _number_text(cell) if isinstance(cell, float) else cell
     if not column.unit:
         return text
+    if not re.search(r"\d", text):
+        raise ValueError(f"a number is needed, got {text!r}")
     return _with_unit(text, _OTHER_COLUMN.sub(lambda m: _other(m[1], cells), column.unit))
 
 

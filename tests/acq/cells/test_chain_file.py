@@ -113,6 +113,14 @@ def test_a_capacity_in_newtons_needs_the_plants_gravity(tmp_path: Path) -> None:
         ('[[fed]]\nat = "control system"\nvalue = "4 mA"', "needs the display"),
         ("[[ohms]]\ncell = 3", "there are 2 cells"),
         ("spam = 1", "no such key"),
+        ('[[cells]]\nname = "2"', "two have the name '2'"),
+        ('[[cells]]\nname = "3"\ninput_resistance = "-385 ohm"', "input_resistance of cell '3'"),
+        ('[[cells]]\nname = "3"\nrated_output = "0 mV/V"', "rated_output of cell '3' cannot be"),
+        (
+            '[[cells]]\nname = "3"\ntype = "BB-SB500"\ncapacity = "50 t"',
+            "50000 kg here, 500 kg in the papers of BB-SB500: is it that cell",
+        ),
+        ('[restored]\nas_left_readings = "A. T., 16:40"', "no state named 'as left' stands here"),
     ],
 )
 def test_a_mistake_names_the_file_and_what_is_allowed(
@@ -122,6 +130,19 @@ def test_a_mistake_names_the_file_and_what_is_allowed(
     with pytest.raises(FileError, match=reason) as caught:
         read_chain(written(tmp_path, text))
     assert "chain.toml" in str(caught.value)
+
+
+def test_shares_make_one_together(tmp_path: Path) -> None:
+    """Thirds are written as 33.3 %."""
+    three = HEAD + CELL + '[[cells]]\nname = "3"\ntype = "BB-SB500"\n'
+    for share, taken in (("33.3 %", True), ("60 %", False)):
+        text = three.replace("name = ", f'share = "{share}"\nname = ')
+        text = text.replace(f'share = "{share}"\nname = ', "name = ", 1)  # the chain's own
+        if taken:
+            assert len(read_chain(written(tmp_path, text)).chain.cells) == 3
+            continue
+        with pytest.raises(FileError, match=r"the shares make 1\.8 together, not 1"):
+            read_chain(written(tmp_path, text))
 
 
 def test_a_range_without_width_is_refused(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 import openpyxl
 import pytest
 
+from acq.cells import imports
 from acq.cells.folder import find_cell, find_data_sheet, known_serials
 from acq.cells.imports import find_mapping, import_papers, keep_mapping
 from acq.cells.mapping import ColumnMapping
@@ -56,6 +58,20 @@ def test_a_table_of_cells_is_read_in_the_units_of_its_papers(tmp_path: Path) -> 
     assert second.temperature is None
 
 
+def test_the_documented_mapping_reads_the_documented_table(tmp_path: Path) -> None:
+    text = Path(imports.__file__).with_name("papers.md").read_text(encoding="utf-8")
+    (of_mapping,), (of_table,) = (
+        re.findall(rf"```{kind}\n(.*?)```", text, re.DOTALL) for kind in ("toml", "csv")
+    )
+    (tmp_path / "incoming.toml").write_text(of_mapping, encoding="utf-8")
+    found = import_papers(
+        table(tmp_path, of_table), find_mapping(str(tmp_path / "incoming.toml")), tmp_path
+    )
+    assert found.new == ("Q-1", "Q-2")
+    sheets = [find_cell(serial, tmp_path).sheet for serial in found.new]
+    assert [sheet.rated_output for sheet in sheets if sheet] == pytest.approx([2.0011e-3] * 2)
+
+
 def test_a_known_serial_gets_the_row_as_a_further_sheet(tmp_path: Path) -> None:
     rows = ROWS.replace("Q-2", "B-011902")
     found = import_papers(table(tmp_path, HEAD + rows), mapping(), tmp_path)
@@ -68,7 +84,7 @@ def test_a_known_serial_gets_the_row_as_a_further_sheet(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("rows", "line"),
     [
-        ("Q-1;x;10;;;27.11.2023;\n", "row 2, rated_output: a number with a unit is needed"),
+        ("Q-1;x;10;;;27.11.2023;\n", "row 2, column 'Signal mV': a number is needed, got 'x'"),
         ("Q-1;20;;;;27.11.2023;\n", "row 2, column 'Signal mV': needs column 'Excitation V'"),
         ("Q-1;20;10;;;2023-11-27;\n", "row 2, column 'Date': a date as %d.%m.%Y is needed"),
         (";20;10;;;27.11.2023;\n", "row 2, serial: '' cannot be kept as a name"),
