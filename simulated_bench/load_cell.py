@@ -18,7 +18,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from simulated_bench.capacitors import Capacitor, absorption
-from simulated_bench.cell import CellDescription, CellState, bridge_prefix, load_changes
+from simulated_bench.cell import (
+    CONDUCTORS,
+    CellDescription,
+    CellState,
+    bridge_prefix,
+    load_changes,
+)
 from simulated_bench.circuit import Point
 from simulated_bench.elements import (
     Added,
@@ -116,7 +122,7 @@ class LoadCell:
         self.mechanics = Mechanics(response)
         self._key = key(seed, f"cell {name}")
         self.strength = strength or Strength()
-        self._stands_volts = self.strength.of(uniforms(self._key, 0, STRENGTH_CHANNEL)[0])
+        self.stands_volts = self.strength.of(uniforms(self._key, 0, STRENGTH_CHANNEL)[0])
         self.pierced = False
         self._hole: tuple[Fault, ...] = (
             Leak("pad S+", "housing", self.strength.ohms_after),
@@ -129,6 +135,7 @@ class LoadCell:
         self.watts = 0.0
         self.capacitors: list[Capacitor] = []
         self._scale, self._resting = _output_per_unbalance(description)
+        self._ways_in = self._conductors()
         start = self.room.temperature(0.0).at(0.0) if body_celsius is None else body_celsius
         self._body = Modes([-1 / self.thermal.body_tau_s], value=start)
         self._gauge = Modes([-1 / self.thermal.gauge_tau_s])
@@ -174,13 +181,15 @@ class LoadCell:
         self._body.values = [complex(celsius)]
 
     def heated_by(self, point: Point) -> None:
-        """Take the power of the present excitation, by the bridge's nominal resistance."""
-        squares = 0.0
-        for number in range(len(self.description.bridges)):
-            at = bridge_prefix(number)
-            pads = (self._at(f"{at}pad Ex+"), self._at(f"{at}pad Ex-"))
-            squares += (point.volt(*pads) or 0.0) ** 2
-        self.watts = squares / self._nominal_ohms()
+        """Take the power that the body takes in through its conductors, as it is with its faults.
+
+        P is the sum of V I over each bridge's pads, V against pad Ex-: arms, compensation, what
+        bridges or interrupts them and an amplifier inside warm the cell alike.
+        """
+        watts = 0.0
+        for pad, reference, conductor in self._ways_in:
+            watts -= (point.volt(pad, reference) or 0.0) * point.amp(conductor)
+        self.watts = watts
 
     def stressed_by(self, point: Point) -> bool:
         """Look at the voltages across the insulation; return whether it has just been pierced."""
@@ -190,11 +199,24 @@ class LoadCell:
             for body in ("housing", "pad shield")
             if self._at(pad) in point.topology.nodes
         ]
-        if self.pierced or max(across) <= self._stands_volts:
+        if self.pierced or max(across) <= self.stands_volts:
             return False
         self.pierced = True
         self.put_faults(self.faults)
         return True
+
+    def _conductors(self) -> list[tuple[str, str, str]]:
+        """Pad, pad Ex- of the same bridge and conductor between them of every lead but that one."""
+        names = {part.name for part in self.description.conducting_parts()}
+        ways = []
+        for number in range(len(self.description.bridges)):
+            at = bridge_prefix(number)
+            for lead, pad in CONDUCTORS.items():
+                name = f"{at}conductor {lead}"
+                if name in names and pad != "pad Ex-":
+                    way = f"{at}{pad}", f"{at}pad Ex-", name
+                    ways.append((self._at(way[0]), self._at(way[1]), self._at(way[2])))
+        return ways
 
     def _at(self, name: str) -> str:
         return at_position(self.position, name)

@@ -32,9 +32,6 @@ IN_THE_CELL: tuple[Path, ...] = (
     ("pad Ex+", "housing", 0.2),
 )
 """Water on the gauges: unequal shares to the body. Common practice, no source."""
-BREAKS_VOLTS = 200.0
-BROKEN_OHMS, BROKEN_ARM = 3e6, 1.004
-"""Above this the backing of foil gauges may give way, and what it leaves: no source."""
 ZERO_SPREAD = 0.003
 """Standard deviations within a lot, relative and of rated output: common practice, no source."""
 
@@ -108,7 +105,6 @@ class CellOnBench:
         self._still_placed: list[Part] = []
         self._plugged: tuple[int, int | None] = (0, None)
         self._set_percent = 0.0
-        self._broken_through = False
         self._check()
         self.apply(0.0)
 
@@ -189,19 +185,8 @@ class CellOnBench:
         return LEADS
 
     def stressed(self, point: Point) -> bool:
-        """Tell whether a voltage to the housing has just broken the insulation through."""
-        volts = point.volt(self.at("pad S+"), self.at("housing"))
-        if self._broken_through or volts is None or abs(volts) < BREAKS_VOLTS:
-            return False
-        self._broken_through = True
-        leak, arm = BROKEN_OHMS, BROKEN_ARM
-        self.faults += [
-            FaultTable(
-                kind="leak", between=("pad S+", "housing"), ohms=leak, note="broken through"
-            ),
-            FaultTable(kind="scaled", element="arm A", factor=arm, note="broken through"),
-        ]
-        return True
+        """Tell whether a voltage to the body has just pierced the gauges' backing."""
+        return self.live.stressed_by(point)
 
     def shares(self) -> tuple[float, float]:
         """Return what DC and AC meters see of 1 V: a bench supply gives DC."""

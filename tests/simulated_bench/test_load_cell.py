@@ -9,7 +9,7 @@ import pytest
 
 from simulated_bench.cable import Cable
 from simulated_bench.cell import Bridge, CellDescription
-from simulated_bench.elements import Element, Opened, Shorted, build
+from simulated_bench.elements import Added, Element, Fault, Opened, Shorted, build
 from simulated_bench.load_cell import Intermittent, LoadCell, Thermal
 from simulated_bench.noise import Spikes, Telegraph
 from simulated_bench.response import Response
@@ -285,6 +285,28 @@ def test_a_pierced_cell_stays_pierced() -> None:
     assert abs(output(made) - zero) > 1e-3
     leak = build([*made.parts(charges=False), Element("test", "S+", "housing", 1e9, 1.0)]).solve()
     assert (leak.volt("S+", "housing") or 0.0) / -leak.amp("test") == pytest.approx(2e4, rel=0.01)
+
+
+def warmed(*faults: Fault) -> float:
+    made = cell(faults=faults)
+    ideal = Element("ideal", "Ex+", "Ex-", 1e-6, 10.0)
+    made.heated_by(build([*made.parts(charges=False), ideal]).solve())
+    return made.watts
+
+
+def test_a_cell_is_warmed_by_what_its_bridge_takes_with_its_faults() -> None:
+    """Closed forms for four arms of 350 ohm behind two legs of 17 ohm, at 10 V (zero: 1e-5 V/V)."""
+    wires = 2 * float(cell().description.cable.ohms("Ex+", 20.0))
+
+    def taken(inside: float) -> float:
+        return 10.0**2 * inside / (inside + wires) ** 2
+
+    assert warmed() == pytest.approx(taken(384.0), rel=2e-5)
+    assert warmed(Opened("arm A")) == pytest.approx(taken(734.0), rel=2e-5)
+    assert warmed(Shorted("arm A")) == pytest.approx(taken(34.0 + 700 * 350 / 1050), rel=2e-5)
+    assert warmed(Opened("conductor Ex+"), Opened("conductor Ex-")) == pytest.approx(0, abs=1e-6)
+    # The joint in the cable is warm, not the cell.
+    assert warmed(Added("conductor Ex+", 384.0)) == pytest.approx(taken(384.0) / 4, rel=5e-3)
 
 
 # ---- rig and room
