@@ -36,11 +36,18 @@ _LONGEST_LEAD_S = 5.0
 
 
 class AtRig:
-    """A cell at the rig. `direction` is +1, or -1 where its output goes the other way."""
+    """A cell at the rig. `direction` is +1, or -1 where its output goes the other way.
+
+    Raises WrongInput for a cell that its papers do not let be loaded this way.
+    """
 
     def __init__(self, run: Run[Any], part: Exercise, direction: float = 1.0) -> None:
         self.run, self.part, self.direction = run, part, direction
         self.loading = run.loading
+        if objection := run.cell.direction_objection(part.direction):
+            raise WrongInput(
+                f'direction = "{part.direction}" in the plan: cell {run.cell.serial}: {objection}'
+            )
         self.capacity = capacity_of(run)
         self.most = self.capacity.value * part.maximum_percent / 100.0
         self.notes: list[str] = []

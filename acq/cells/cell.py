@@ -186,6 +186,25 @@ class Cell(Written):
             return "the papers do not say whether electronics is built in"
         return f"it has {_article(self.data_sheet.electronics)}"
 
+    def direction_objection(self, direction: str) -> str | None:
+        """Why the cell must not be loaded in "tension", "compression" or "both", or None.
+
+        Where the data sheet does not say how it is loaded, nothing is refused.
+        """
+        loading = self.data_sheet.loading
+        if direction not in _DIRECTIONS or loading is None or direction in _ALLOWED[loading]:
+            return None
+        return f'{self.data_sheet.name} says loading "{loading}"; "{direction}" could break it'
+
+
+_DIRECTIONS = ("tension", "compression", "both")
+_ALLOWED = {
+    "compression": ("compression",),
+    "tension": ("tension",),
+    "beam": ("tension", "compression"),  # one of them: how it is mounted says which
+    "universal": _DIRECTIONS,
+}
+
 
 def _article(electronics: str) -> str:
     return {

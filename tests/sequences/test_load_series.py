@@ -157,6 +157,26 @@ def test_nothing_is_loaded_beyond_what_plan_and_weights_allow(rig: Rig) -> None:
 
 
 @pytest.mark.parametrize(
+    ("serial", "direction", "loading"),
+    [
+        ("D-000096", "both", "compression"),
+        ("D-000096", "tension", "compression"),
+        ("B-011902", "both", "beam"),
+    ],
+)
+def test_a_cell_is_not_mounted_as_its_data_sheet_forbids(
+    rig: Rig, serial: str, direction: str, loading: str
+) -> None:
+    scenario = "healthy-d" if serial.startswith("D") else "healthy"
+    code, found = rig.run("load-series", scenario, serial=serial, direction=f'"{direction}"')
+    assert (code, found) == (2, {})
+    said = rig.said + str(rig.document.get("message"))
+    assert f'direction = "{direction}" in the plan: cell {serial}: ' in said
+    assert f'loading "{loading}"' in said
+    assert not rig.document or not rig.hung
+
+
+@pytest.mark.parametrize(
     ("scenario", "because"),
     [
         ("plastic-set-60", "the zero has shifted by 60 % of rated output"),

@@ -63,6 +63,26 @@ def test_insulation_is_tested_at_50_volts_or_less(type_: dict[str, str], volts: 
     assert cell_of(**type_).insulation_voltage == volts
 
 
+@pytest.mark.parametrize(
+    ("loading", "refused"),
+    [
+        ("compression", ["tension", "both"]),
+        ("tension", ["compression", "both"]),
+        ("beam", ["both"]),
+        ("universal", []),
+        ("", []),
+    ],
+)
+def test_a_cell_is_loaded_only_the_way_its_data_sheet_allows(
+    loading: str, refused: list[str]
+) -> None:
+    cell = cell_of(**({"loading": loading} if loading else {}))
+    for direction in ("", "tension", "compression", "both"):
+        objection = cell.direction_objection(direction)
+        assert (objection is not None) == (direction in refused), direction
+        assert objection is None or f'loading "{loading}"' in objection
+
+
 ALLOWED = {"insulation_procedure": "leads joined", "insulation_voltage_maximum": "10 V"}
 
 
