@@ -190,7 +190,8 @@ def record_of(
     wander = scale.uncertainties.fresh("EMF drift within the record", drift)
     begun, lasts = taken[0].at_ns, max(1, taken[-1].at_ns - taken[0].at_ns)
     outputs = [
-        _at_its_load(scale, each, load, rest, scatter) + wander * ((each.at_ns - begun) / lasts)
+        _at_its_load(scale, each, taken[0], load, rest, scatter)
+        + wander * ((each.at_ns - begun) / lasts)
         for each in taken
     ]
     readings = [
@@ -206,13 +207,22 @@ def record_of(
     return readings, components(outputs, range(len(outputs)), beside=[SWING])
 
 
-def _at_its_load(scale: Scale, taken: Taken, load: float, rest: float, scatter: Scatter) -> Any:
-    """The output as the nominal load would have given it: a jack never holds quite still."""
+def _at_its_load(
+    scale: Scale, taken: Taken, zero: Taken, load: float, rest: float, scatter: Scatter
+) -> Any:
+    """The output as the nominal load would have given it: a jack never holds quite still.
+
+    Without a minimum load it is what the reference cell shows beyond the zero before.
+    """
     output: Any = scale.direction * taken.with_scatter(scale.uncertainties, scatter)
     output = scale.with_errors_of_the_load(output, taken.applied)
-    if scale.by_force and taken.load > (load + rest) / 2.0:
-        output = output + scale.slope * (load - taken.load)
-    return output
+    if not scale.by_force:
+        return output
+    if taken.load > (load + rest) / 2.0:
+        return output + scale.slope * (load - taken.load)
+    if rest:
+        return output + scale.slope * (rest - taken.load)
+    return output - scale.residual(taken, zero)
 
 
 def _class_test(

@@ -6,6 +6,7 @@ jack the reference indicator is read while the meter integrates.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -14,7 +15,7 @@ from acq.bench.bench import Request
 from acq.bench.connections import volts
 from acq.bench.loading import Applied
 from acq.errors import WrongInput
-from acq.readings.corrections import bracketed
+from acq.readings.corrections import RECTANGULAR, bracketed
 from acq.readings.measured import Uncertain, is_number
 from acq.readings.reading import Reading as OneReading
 from acq.readings.uncertainty import Uncertainties
@@ -24,6 +25,7 @@ from sequences import steps
 from sequences.load_plan import Reading
 from sequences.scatter import Scatter, scatter_of
 
+RESIDUAL = "load: residual of the jack, while it lets go"
 SWING = "swing of the load while it is read"
 
 
@@ -55,6 +57,23 @@ class Scale:
             total = total + influence * (abs(self.slope) * error)
         return total
 
+    def residual(self, taken: Taken, before: Taken) -> Any:
+        """Return what the jack still gives to an unloaded output, V/V; 0 on other rigs.
+
+        The reference cell tells it, less what it showed at the zero `before`. A jack lets go as
+        exp(-t/T): the step and what is left of it tell T, and so how much may differ between the
+        reference reading and the signal, up to half the signal's time apart.
+        """
+        load = taken.load - before.load
+        if not self.by_force or not load:
+            return 0.0
+        output, change = self.direction * self.slope * load, 0.0
+        if taken.after_s and taken.step > abs(load):
+            rate = math.log(taken.step / abs(load)) / taken.after_s
+            change = min(1.0, rate * taken.half_s)
+        spread = abs(output) * change / RECTANGULAR
+        return output + self.uncertainties.shared(RESIDUAL, 1.0) * spread
+
 
 class Output(NamedTuple):
     """One output: its signal readings, ratio in V/V, the excitation, the force where it is read."""
@@ -79,6 +98,11 @@ class Taken:
     below: Any = None  # the excitation that belongs to them
     step: float = 0.0  # the change of load that it follows at once, in the unit of the load
     turned: tuple[Taken, Taken] | None = None  # reversed, then normal again, under the same load
+
+    @property
+    def half_s(self) -> float:
+        """Half the time that its signals took."""
+        return (self.signals[-1].ended_ns - self.signals[0].started_ns) / 2e9
 
     def with_scatter(self, uncertainties: Uncertainties, scatter: Scatter) -> Any:
         """Return the ratio with the noise and the swing that the whole test shows.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -41,7 +40,8 @@ def series_of(
 
     The error of a load moves the output by the cell's slope, so it becomes an influence of the
     output; what weights, lever or reference cell share is one influence throughout. An EMF that
-    drifts within a run has its own influence in each run.
+    drifts within a run has its own influence in each run. Where a jack has let go, what the
+    reference cell still shows is taken off.
     """
     uncertainties = scale.uncertainties
     drift = emf_drift(part, measured) / abs(scale.volts)
@@ -49,32 +49,31 @@ def series_of(
     outputs: list[Any] = []
     every = [taken for points in measured.runs for _, taken in points]
     scatter = scatter_of_test(every, uncertainties, part.reading.swing_hertz)
+    within = scale.capacity * part.within_percent / 100.0
     for number, points in enumerate(measured.runs, 1):
         wander = uncertainties.fresh("EMF drift within a run", drift)
         for place, (step, taken) in enumerate(points):
             output: Any = scale.direction * taken.with_scatter(uncertainties, scatter)
             output = output + wander * (place / max(1, len(points) - 1))
+            value, load = scale.direction * float(taken.ratio.x), taken.load
+            if scale.by_force and abs(load) < within:
+                left = scale.residual(taken, points[0][1])
+                output, value, load = output - left, value - getattr(left, "x", left), 0.0
             outputs.append(scale.with_errors_of_the_load(output, taken.applied))
             readings.append(
                 LoadReading(
                     run=number,
                     direction=step.direction,
-                    load=taken.load,
-                    output=scale.direction * float(taken.ratio.x),
+                    load=load,
+                    output=value,
                     time_s=taken.at_ns / 1e9,
                 )
             )
     sources = components(outputs, [each.run for each in readings])
     if scale.by_force:
-        within = scale.capacity * part.within_percent / 100.0
-        readings = list(at_levels(_zeroed(readings, within), within))
+        readings = list(at_levels(readings, within))
     minimum = min(each.load for each in readings)
     return load_series(readings, minimum, capacity=scale.capacity * (1 + 1e-3)), sources
-
-
-def _zeroed(readings: Sequence[LoadReading], within: float) -> Sequence[LoadReading]:
-    """A jack off its cell presses with nothing, whatever the indicator's zero shows."""
-    return [replace(r, load=0.0) if abs(r.load) < within else r for r in readings]
 
 
 def emf_drift(part: Series, measured: Measured) -> float:
@@ -114,7 +113,7 @@ def judged_series(
         marks = [*load_findings.rig_marks(run, rig.notes), *found.notes]
         load_findings.series_findings(run, check, part, found, limits, about, marks)
         _against_own_sheet(run, check, found, limits, about)
-        _returns(run, check, part, measured, limits, about)
+        _returns(run, check, rig.scale, part, measured, limits, about)
         _temperature_told(run, check, measured, about)
         test = _class_test(run, rig, part, series, sources)
         if isinstance(test, LoadTest):
@@ -147,17 +146,20 @@ def _against_own_sheet(
 
 
 def _returns(
-    run: Run[Any], check: Check, part: Series, measured: Measured, limits: Limits, about: str
-) -> None:
+    run: Run[Any], check: Check, scale: Scale, part: Series, measured: Measured, limits: Limits,
+    about: str,
+) -> None:  # fmt: skip
     """The zero again some time after unloading, against the zero before its run."""
     found = measured.found
     if found is None or not measured.returns:
         return
     every = [taken for points in measured.runs for _, taken in points]
     scatter = scatter_of_test(every, run.uncertainties, part.reading.swing_hertz)
-    before = measured.runs[-1][0][1].with_scatter(run.uncertainties, scatter)
+    zero = measured.runs[-1][0][1]
+    before = zero.with_scatter(run.uncertainties, scatter)
     for seconds, later in measured.returns:
         after = later.with_scatter(run.uncertainties, scatter)
+        after = after - scale.direction * scale.residual(later, zero)
         returned = (after - before) / abs(found.rated_output.value)
         check.finding(
             f"zero return after {seconds:g} s{about}",

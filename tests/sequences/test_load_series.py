@@ -270,6 +270,19 @@ def test_a_jack_is_read_with_its_reference_cell_in_one_instant(rig: Rig) -> None
         assert prompt.get("load", {}).get("newtons", 0.0) <= 500 * 9.8118
 
 
+def test_what_a_jack_still_gives_is_no_zero_return(rig: Rig) -> None:
+    """Weights come off in an instant, a jack lets go slowly; the cell returns to one zero."""
+    points = {"points_percent": "[0, 10, 100]"}
+    _, by_weights = rig.run("load-series", **points)
+    code, found = rig.run("load-series", "load-hydraulic", **points)
+    assert code == 0, rig.said
+    last = [line["got"] for line in rig.journal if line.get("kind") == "loads"][-1][-1]
+    assert last["load"] > 0.05  # kg on the reference cell, 0.01 % of 500 kg
+    near(found, "zero return", by_weights["zero return"]["value"], within=4e-5)
+    lines = {line["name"]: line["standard_uncertainty"] for line in found["zero return"]["budget"]}
+    assert lines["load: residual of the jack, while it lets go"] > 0.0
+
+
 def test_a_lever_is_in_the_rated_output_but_not_in_the_linearity(rig: Rig) -> None:
     code, found = rig.run("load-series", "load-lever")
     assert code == 0, rig.said
