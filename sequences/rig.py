@@ -68,6 +68,7 @@ class AtRig:
         self._sitting: int | None = None
         self._lowest_volts = 0.0
         self._exercising = False  # preloads may overshoot on their way down
+        self._falling = False  # whether the present load was reached from a larger one
         self._stands = False  # whether anything was put on or taken off in this sitting
 
     @property
@@ -159,6 +160,7 @@ class AtRig:
             self._volts, self._stands, unchanged = None, True, True
         elif not unchanged:
             check.tell(self._prompt(applied, title, corner))
+            self._falling = step < 0.0
         seen = self._watched(check, applied, 0.0 if unchanged else step, title)
         try:
             seen = self._checked(check, applied, title, before, seen)
@@ -186,7 +188,7 @@ class AtRig:
 
     def unload(self, check: Check, rest: Applied, title: str) -> None:
         """Have everything taken off and wait for rest, whatever hangs there."""
-        self._stands = False
+        self._stands, self._falling = False, True
         self.load = rest.value
         self.bring(check, rest, title)
 
@@ -246,11 +248,11 @@ class AtRig:
         self._volts = sum(each.value or 0.0 for each in signals) / len(signals)
         if abs(applied.value - self.minimum) <= _NEAR * self.capacity.value:
             self._zero_volts = self._volts
-        value, kept = applied.value, applied
+        value, kept = applied.value, applied.reached_falling if self._falling else applied
         if output.force is not None:
             value = self.loading.in_unit(float(output.force.x), self.capacity.unit)
             spread = self.loading.in_unit(output.force.u, self.capacity.unit)
-            errors = {**applied.errors, "reference indicator, reading": spread}
+            errors = {**kept.errors, "reference indicator, reading": spread}
             kept = replace(applied, value=value, errors=errors)
         after = None if started_s is None else at_ns / 1e9 - started_s
         return Taken(

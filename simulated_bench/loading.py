@@ -34,6 +34,7 @@ class Loading:
         used = DRAWN * table.errors
         self._weights = used * WEIGHTS_U_PPM * 1e-6 * drawn(seed, "weights")
         self._lever = used * LEVER_U * drawn(seed, "lever")
+        self._friction = table.errors * LEVER_FRICTION * abs(drawn(seed, "lever friction"))
         self._reference = used * REFERENCE_U * drawn(seed, "reference cell")
         self._looks = 0
 
@@ -41,7 +42,9 @@ class Loading:
         """Return the rig that moves the force."""
         if self.table.kind == "hydraulic":
             return Rig(Hydraulic(leak_per_minute=self.table.leak_per_minute))
-        return Rig(DeadWeights(swing=self.table.swing, swing_hertz=self.table.swing_hertz))
+        friction = self._friction if self.table.kind == "lever" else 0.0
+        swing, hertz = self.table.swing, self.table.swing_hertz
+        return Rig(DeadWeights(swing=swing, swing_hertz=hertz, friction=friction))
 
     def newtons(self, kilograms: float) -> float:
         """Return the force of weights of this nominal mass, behind the lever where there is one."""

@@ -24,12 +24,19 @@ def weight_newtons(
     return kilograms * gravity * (1 - air_density / CONVENTIONAL_DENSITY)
 
 
+def held_back(before: float, after: float, friction: float) -> float:
+    """Return the force that friction (a share of it) leaves: it acts against the motion."""
+    step = after - before
+    return after - math.copysign(friction * abs(after), step) if step else after
+
+
 @dataclass(frozen=True, slots=True)
 class DeadWeights:
     """Weights put on or taken off: the load goes over in a second or so and swings on.
 
     Swing and bounce are parts of the load step; pendulums of 0.5 to 1 Hz decay in 10 to 60 s,
-    the frame's own 5 to 50 Hz faster. Common practice, no source.
+    the frame's own 5 to 50 Hz faster. Common practice, no source. `friction` of a lever's knife
+    edges makes the force smaller than the set one when it rises and larger when it falls.
     """
 
     placing_tau_s: float = 0.4
@@ -39,10 +46,12 @@ class DeadWeights:
     bounce: float = 0.01
     bounce_hertz: float = 11.0
     bounce_tau_s: float = 0.4
+    friction: float = 0.0
 
     def path(self, before: float, after: float) -> Drive:
         """Return the force from the moment of the change on."""
-        return Drive(after, terms=((before - after, -1 / self.placing_tau_s),))
+        reached = held_back(before, after, self.friction)
+        return Drive(reached, terms=((before - reached, -1 / self.placing_tau_s),))
 
     def swinging(self, before: float, after: float) -> Drive:
         """Return the swing around the path."""
@@ -76,7 +85,7 @@ class Hydraulic:
     def path(self, before: float, after: float) -> Drive:
         """Return the force from the moment of the change on."""
         step = after - before
-        reached = after - math.copysign(self.friction * abs(after), step) if step else after
+        reached = held_back(before, after, self.friction)
         quick, slow = -1 / self.approach_tau_s, -1 / self.overshoot_tau_s
         # a jack that lets go of the cell stands off it: it does not pull
         over = step * _slow_share(self.overshoot, quick, slow) if after else 0.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from acq.bench.rig_file import Rig
@@ -25,6 +25,8 @@ NORMAL_GRAVITY_SHARE = 5e-4
 """Half width of what normal gravity may be off, of itself (mountains; common practice)."""
 _ONE_NEWTON_PER_KILOGRAM = weight_force(1.0, 1.0)
 _SAME = 1e-9
+FRICTION = "lever friction"
+"""In proportion to the load: of one sign where loads rise, of the other where they fall."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +43,21 @@ class Applied:
     """One load as it is put on: what the hand needs, what the series reckons with.
 
     `value` is in the unit of the capacity; `errors` are one standard deviation of each
-    influence in that unit, those of one name moving together. `hand` is the order to the rig.
+    influence in that unit, signed, those of one name moving together. `hand` is the order to the
+    rig.
     """
 
     value: float
     text: str
     hand: Mapping[str, float]
     errors: Mapping[str, float]
+
+    @property
+    def reached_falling(self) -> Applied:
+        """The same load, reached from a larger one: friction holds back the other way."""
+        if FRICTION not in self.errors:
+            return self
+        return replace(self, errors={**self.errors, FRICTION: -self.errors[FRICTION]})
 
 
 class Loading:
@@ -132,7 +142,7 @@ class Loading:
             lever = self.rig.lever
             u = lever.expanded_uncertainty_share / lever.coverage_factor
             errors["lever ratio"] = value * u
-            errors["lever friction"] = value * lever.friction_share / RECTANGULAR
+            errors[FRICTION] = value * lever.friction_share / RECTANGULAR
         sign = math.copysign(1.0, wanted) if wanted else 1.0
         return Applied(
             value=sign * value,

@@ -45,7 +45,7 @@ class Lever(Written):
     ratio: Annotated[float, Field(gt=0)]
     expanded_uncertainty_share: Share
     coverage_factor: Annotated[float, Field(gt=0)] = 2.0
-    friction_share: Share = 0.0  # half width, knife edges; either way round
+    friction_share: Share = 0.0  # half width; knife edges, against the motion
     certificate: str = ""
 
 

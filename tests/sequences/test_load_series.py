@@ -292,6 +292,27 @@ def test_a_lever_is_in_the_rated_output_but_not_in_the_linearity(rig: Rig) -> No
     bent = found["non-linearity (terminal line)"]["budget"]
     shares = {line["name"]: line["standard_uncertainty"] for line in bent}
     assert shares.get("load: lever ratio", 0.0) < 1e-7
+    assert shares.get("load: lever friction", 0.0) < 1e-7  # all its points rise
+
+
+@pytest.mark.parametrize("seed", [3, 10])
+def test_friction_of_a_lever_turns_with_the_load_and_is_in_the_hysteresis(
+    rig: Rig, seed: int
+) -> None:
+    """The stated friction f holds back rising and falling: (1 + f) - (1 - f) of half the load.
+
+    The simulated knife edges have their own within it; U must cover what they make of the loop.
+    """
+    scenario = rig.folder / "lever.toml"
+    scenario.write_text(f'seed = {seed}\n[rig]\nkind = "lever"\n', encoding="utf-8")
+    code, found = rig.run("load-series", str(scenario))
+    assert code in (0, 4), rig.said  # U may be too large for the papers' limit
+    lines = {line["name"]: line["standard_uncertainty"] for line in found["hysteresis"]["budget"]}
+    assert lines["load: lever friction"] == pytest.approx(2 * 1e-4 * 0.5 / 3.0**0.5, rel=0.01)
+    assert abs(found["hysteresis"]["value"] - 1.09e-4) > 2e-5  # the friction is there
+    near(found, "hysteresis", 1.09e-4)
+    budget = found["combined error (terminal line)"]["budget"]
+    assert "load: lever friction" in {line["name"] for line in budget}
 
 
 def test_tension_and_compression_are_two_series_with_mounting_between(rig: Rig) -> None:

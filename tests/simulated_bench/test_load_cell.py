@@ -344,6 +344,14 @@ def test_a_jack_overshoots_leaks_and_is_held_back_by_friction() -> None:
     assert rig.load.at(60.0) > 5_000.0
 
 
+def test_friction_of_a_lever_holds_weights_back_both_ways_and_nothing_at_rest() -> None:
+    rig = Rig(DeadWeights(friction=1e-4))
+    for newtons, expected in ((1000.0, 999.9), (500.0, 500.05), (0.0, 0.0), (-500.0, -499.95)):
+        rig.apply(newtons)
+        rig.advance(300.0)
+        assert rig.load.at(0.0) == pytest.approx(expected, abs=1e-9)
+
+
 def test_weights_press_by_their_conventional_mass() -> None:
     # Closed form: F = m g (1 - 1.2 / 8000), OIML R 111 and D 28.
     assert weight_newtons(1.0, 9.80665) == pytest.approx(9.80665 * 0.99985, rel=1e-12)
