@@ -91,7 +91,10 @@ def test_a_lever_multiplies_and_adds_its_ratio_and_friction() -> None:
     assert made.errors["lever ratio"] == pytest.approx(made.value * 1e-4)
     assert made.errors["lever friction"] == pytest.approx(made.value * 1e-4 / math.sqrt(3.0))
     falling = made.reached_falling
-    assert falling.errors == made.errors | {"lever friction": -made.errors["lever friction"]}
+    assert dict(falling.errors) == {
+        **made.errors,
+        "lever friction": -made.errors["lever friction"],
+    }
 
 
 def test_a_jack_goes_by_its_reference_cell_and_not_beyond_it() -> None:
