@@ -1,16 +1,18 @@
 """Tries a dialect on a real instrument, one small thing after the other, and keeps what was said.
 
-Nothing is switched on unless a test value is given; whatever was switched on is proven off.
+Nothing is switched on unless a test value is given. Then the first failure ends it before the next
+thing is told, and every way out, an interruption too, switches off and proves it.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from drivers.dialect import Dialect
 from drivers.dmm import Dmm
-from drivers.errors import InstrumentError
+from drivers.errors import InstrumentError, RefusedError
 from drivers.instrument import Instrument
 from drivers.insulation_tester import InsulationTester
 from drivers.scanner import Scanner
@@ -22,6 +24,11 @@ from drivers.time import Time
 _KINDS: tuple[type[Instrument], ...] = (
     Dmm, Supply, InsulationTester, Scanner, Source, Thermometer,
 )  # fmt: skip
+
+
+_USUAL_LIMIT_A = 0.01  # of a supply where none is named: harms nothing on a bridge
+
+_OFF = "off, and proven off"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,10 +66,25 @@ def driver_of(dialect: Dialect) -> type[Instrument]:
     return next(kind for kind in _KINDS if dialect.role in kind.kinds)
 
 
+def why_not(dialect: Dialect, on: SwitchOn) -> str:
+    """Return why this kind of instrument is not switched on with these numbers, or nothing."""
+    if not math.isfinite(on.value):
+        return f"{on.value} is no number to switch on with"
+    if on.limit is not None and not (math.isfinite(on.limit) and on.limit > 0.0):
+        return f"a limit is a number above 0, got {on.limit:g}"
+    if dialect.role == "scanner" and not (on.value >= 0.0 and on.value.is_integer()):
+        return f"a channel is a whole number, got {on.value:g}"
+    if dialect.role in ("supply", "insulation") and on.value < 0.0:
+        what = {"supply": "a supply", "insulation": "an insulation tester"}[dialect.role]
+        return f"{what} is not switched on with {on.value:g} V"
+    return ""
+
+
 def try_dialect(
     dialect: Dialect,
     resource: str,
     time: Time,
+    told: Callable[[Tried], None],
     *,
     library: str = "@py",
     options: Mapping[str, str] | None = None,
@@ -70,8 +92,14 @@ def try_dialect(
     range_: float | None = None,
     plc: float = 1.0,
     on: SwitchOn | None = None,
-) -> Iterator[Tried]:
-    """Yield each thing tried, opening first; ends after the first that the rest depends on."""
+) -> None:
+    """Give `told` each thing tried, opening first; ends after the first that the rest depends on.
+
+    With `on` that is the first failure at all; and however this is left, it is off and proven off
+    first, which is the last thing told. Raises RefusedError for what `why_not` says.
+    """
+    if on is not None and (reason := why_not(dialect, on)):
+        raise RefusedError(dialect.role, resource, reason)
     watch = _Watch()
     opened: list[Instrument] = []
 
@@ -90,15 +118,32 @@ def try_dialect(
         return opened[0].identify() or "no identification in this dialect"
 
     first = _tried("open, identify, start up", watch, open_it)
-    yield first
     if first.failure is not None:
+        for instrument in opened:
+            instrument.close()
+        told(first)
         return
     with opened[0] as instrument:
-        yield _tried("complaints", watch, lambda: "; ".join(instrument.complaints()) or "none")
-        for what, action in _things(instrument, quantity, range_, plc, on):
-            yield _tried(what, watch, action)
-        if on is not None:
-            yield _tried("off, and proven off", watch, _doing(instrument.safe_off))
+        try:
+            told(first)
+            for what, action in _things(instrument, quantity, range_, plc, on):
+                tried = _tried(what, watch, action)
+                told(tried)
+                if on is not None and tried.failure is not None:
+                    break
+        finally:
+            if on is not None:
+                _off(instrument, watch, told)
+
+
+def _off(instrument: Instrument, watch: _Watch, told: Callable[[Tried], None]) -> None:
+    """Switch off and prove it; once more where the first interruption comes right here."""
+    try:
+        tried = _tried(_OFF, watch, _doing(instrument.safe_off))
+    except BaseException:
+        told(_tried(_OFF, watch, _doing(instrument.safe_off)))
+        raise
+    told(tried)
 
 
 def _tried(what: str, watch: _Watch, action: Callable[[], str]) -> Tried:
@@ -119,6 +164,7 @@ def _things(
     on: SwitchOn | None,
 ) -> Iterator[tuple[str, Callable[[], str]]]:
     """Yield what can be tried on this kind of instrument."""
+    yield "complaints", lambda: "; ".join(instrument.complaints()) or "none"
     match instrument:
         case Dmm():
             names = [quantity] if quantity else sorted(instrument.dialect.quantities)
@@ -151,9 +197,10 @@ def _supply_things(supply: Supply, on: SwitchOn | None) -> Iterator[tuple[str, C
     yield "output", lambda: "off" if supply.is_off() else "ON"
     yield "protection", lambda: _trip_word(supply.has_tripped())
     if on is not None:
+        amps = _USUAL_LIMIT_A if on.limit is None else on.limit
         yield (
-            f"program {on.value:g} V, {on.limit or 0.01:g} A",
-            _doing(lambda: supply.program(on.value, on.limit or 0.01)),
+            f"program {on.value:g} V, {amps:g} A",
+            _doing(lambda: supply.program(on.value, amps)),
         )
         yield "switch on", _doing(supply.switch_on)
     for name in sorted(supply.dialect.quantities):

@@ -16,6 +16,7 @@ from pydantic import Field
 
 from acq.analysis.propagation import Influence, Shared
 from acq.desk.load_units import Units, split_unit
+from acq.desk.numbers import NOT_NEGATIVE
 from acq.errors import WrongInput
 from drivers.written_file import FileError, Written, read_file
 
@@ -50,13 +51,13 @@ def uncertainty_options(command: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--gain-uncertainty",
-                type=click.FloatRange(min=0),
+                type=NOT_NEGATIVE,
                 metavar="PPM",
                 help="Standard uncertainty common to all readings, ppm of the output.",
             ),
             click.option(
                 "--load-uncertainty",
-                type=click.FloatRange(min=0),
+                type=NOT_NEGATIVE,
                 metavar="PPM",
                 help="Standard uncertainty of the loads, ppm; one set of weights is off together.",
             ),

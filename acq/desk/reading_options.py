@@ -9,6 +9,8 @@ from typing import Any, TypeVar
 
 import click
 
+from acq.desk.numbers import POSITIVE
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 _OPTIONS = (
@@ -18,7 +20,7 @@ _OPTIONS = (
     click.option("--simulated", is_flag=True, help="On the simulated bench, without hardware."),
     click.option("--scenario", default="healthy", help="Scenario of the simulated bench."),
     click.option("--seed", type=int, help="Seed of the simulated bench."),
-    click.option("--pace", type=float, help="Simulated bench seconds per second."),
+    click.option("--pace", type=POSITIVE, help="Simulated bench seconds per second."),
     click.option("--records", help="Database address; or BRIDGEBENCH_RECORDS."),
     click.option("--by", "performer", default="", help="Who performs; the login name by default."),
     click.option("--indication-only", is_flag=True, help="Go on with an overdue instrument."),

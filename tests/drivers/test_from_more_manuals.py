@@ -20,7 +20,7 @@ from drivers.errors import InstrumentError, RefusedError, ReplyError
 from drivers.insulation_tester import InsulationTester
 from drivers.supply import Supply
 from drivers.time import WallTime
-from drivers.trial import SwitchOn, try_dialect
+from drivers.trial import SwitchOn, Tried, try_dialect
 from tests.drivers.peers import Manners, Peer, Serve, on_pty, on_tcp
 
 FOLDER = Path(__file__).with_name("from_manuals")
@@ -269,7 +269,8 @@ def test_a_tripped_output_cannot_be_switched_on() -> None:
 )
 def test_trying_the_dialect_meets_no_failure(file: Path, peer: Peer, on: SwitchOn) -> None:
     with on_tcp(peer):
-        tried = list(try_dialect(load_dialect(str(file)), peer.resource, WallTime(), on=on))
+        tried: list[Tried] = []
+        try_dialect(load_dialect(str(file)), peer.resource, WallTime(), tried.append, on=on)
     assert [one.failure for one in tried] == [None] * len(tried)
     assert len(tried) >= 5
     said = "; ".join(one.outcome for one in tried)

@@ -10,6 +10,7 @@ import click
 
 from acq.desk.exit_codes import ExitCode
 from acq.desk.influence_options import stated_influences, uncertainty_options
+from acq.desk.numbers import NOT_NEGATIVE, NUMBER
 from acq.errors import WrongInput
 
 if TYPE_CHECKING:
@@ -32,11 +33,11 @@ OPTIONAL_COLUMNS = ("excitation",)
 @click.option("--capacity", metavar="LOAD", help="Emax: the class belongs to it.")
 @click.option(
     "--return-time",
-    type=click.FloatRange(min=0),
+    type=NOT_NEGATIVE,
     metavar="SECONDS",
     help="From the start of unloading to the first reading after it.",
 )
-@click.option("--temperature", type=float, metavar="DEGC", help="Temperature of the test, degC.")
+@click.option("--temperature", type=NUMBER, metavar="DEGC", help="Temperature of the test, degC.")
 @click.option(
     "--rule", default="simple acceptance", show_default=True, help="Decision rule for the class."
 )

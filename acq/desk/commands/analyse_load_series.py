@@ -11,6 +11,7 @@ import click
 
 from acq.desk.exit_codes import ExitCode
 from acq.desk.influence_options import stated_influences, uncertainty_options
+from acq.desk.numbers import NUMBER, POSITIVE
 from acq.errors import WrongInput
 
 if TYPE_CHECKING:
@@ -64,8 +65,8 @@ class Request:
 @click.option("--class", "class_", metavar="C3", help="Limits of a class of OIML R 60.")
 @click.option("--capacity", metavar="LOAD", help="Emax: rated output and class belong to it.")
 @click.option("--minimum-load", metavar="LOAD", help="Dmin, the load of the zero; 0 by default.")
-@click.option("--apportioning", type=float, default=0.7, show_default=True, help="p_LC.")
-@click.option("--temperature", type=float, metavar="DEGC", help="Temperature of the test, degC.")
+@click.option("--apportioning", type=POSITIVE, default=0.7, show_default=True, help="p_LC.")
+@click.option("--temperature", type=NUMBER, metavar="DEGC", help="Temperature of the test, degC.")
 @click.option(
     "--rule", default="simple acceptance", show_default=True, help="Decision rule for the class."
 )

@@ -11,6 +11,7 @@ import click
 
 from acq.desk.bench_in_use import VARIABLE, bench_options
 from acq.desk.exit_codes import ExitCode
+from acq.desk.numbers import POSITIVE
 
 if TYPE_CHECKING:
     from datetime import date
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
 @click.argument("quantity")
 @click.option("--bench", type=click.Path(path_type=Path), envvar=VARIABLE, help="Bench file.")
 @bench_options
-@click.option("--range", "range_", type=float, help="Range in SI units; automatic when absent.")
-@click.option("--plc", type=float, default=10.0, show_default=True, help="Integration time.")
+@click.option("--range", "range_", type=POSITIVE, help="Range in SI units; automatic when absent.")
+@click.option("--plc", type=POSITIVE, default=10.0, show_default=True, help="Integration time.")
 @click.option("--prompts", is_flag=True, help="Answer prompts yourself on the simulated bench.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def read(

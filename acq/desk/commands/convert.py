@@ -7,18 +7,20 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acq.desk.numbers import NUMBER
+
 if TYPE_CHECKING:
     from acq.cells.outputs import OutputLine
     from acq.desk.conversion import Converted
 
 
 @click.command(context_settings={"ignore_unknown_options": True})
-@click.argument("value", type=float)
+@click.argument("value", type=NUMBER)
 @click.argument("unit")
 @click.argument("to")
-@click.option("--gravity", type=float, help="Gravity of the place, m/s2.")
-@click.option("--latitude", type=float, help="Latitude in degrees: gravity by a named formula.")
-@click.option("--height", type=float, help="Height above the ellipsoid in m, with --latitude.")
+@click.option("--gravity", type=NUMBER, help="Gravity of the place, m/s2.")
+@click.option("--latitude", type=NUMBER, help="Latitude in degrees: gravity by a named formula.")
+@click.option("--height", type=NUMBER, help="Height above the ellipsoid in m, with --latitude.")
 @click.option(
     "--in-air", is_flag=True, help="Force of a weight hanging in air of 1.2 kg/m3: less 150 ppm."
 )

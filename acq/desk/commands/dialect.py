@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
 
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.numbers import NUMBER, POSITIVE
 
 _CAUTION = (
     "Caution: --on applies a voltage or current. Disconnect the cell and everything that can be "
@@ -60,10 +60,10 @@ def check(file: str, as_json: bool) -> None:
 @click.option("--library", default="@py", show_default=True, help="VISA library.")
 @click.option("--option", "options", multiple=True, metavar="NAME=VALUE", help="Such as output=2.")
 @click.option("--quantity", help="Only this quantity.")
-@click.option("--range", "range_", type=float, help="Range in SI units; automatic when absent.")
-@click.option("--plc", type=float, default=1.0, show_default=True, help="Integration time.")
-@click.option("--on", "value", type=float, help="Switch on: volts, the source's value, a channel.")
-@click.option("--limit", type=float, help="With --on: limit in A (for a current: in V).")
+@click.option("--range", "range_", type=POSITIVE, help="Range in SI units; automatic when absent.")
+@click.option("--plc", type=POSITIVE, default=1.0, show_default=True, help="Integration time.")
+@click.option("--on", "value", type=NUMBER, help="Switch on: volts, the source's value, a channel.")
+@click.option("--limit", type=POSITIVE, help="With --on: limit in A (for a current: in V).")
 @click.option("--kind", help="With --on: what a source shall be.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def try_(
@@ -80,33 +80,47 @@ def try_(
     as_json: bool,
 ) -> ExitCode:
     """Try FILE on an instrument, step by step. Nothing is switched on without --on."""
+    from acq.errors import Stopped, WrongInput
+    from acq.runs.ending import stopping_once
     from drivers.dialect import load_dialect
     from drivers.time import WallTime
-    from drivers.trial import SwitchOn, Tried, try_dialect
+    from drivers.trial import SwitchOn, Tried, try_dialect, why_not
 
-    if value is not None:
+    found = load_dialect(file)
+    on = None if value is None else SwitchOn(value, limit, kind)
+    if on is not None:
+        if reason := why_not(found, on):
+            raise WrongInput(f"--on: {reason}")
         click.echo(_CAUTION, err=True)
-    tried: Iterable[Tried] = try_dialect(
-        load_dialect(file),
-        resource,
-        WallTime(),
-        library=library,
-        options=_pairs(options),
-        quantity=quantity,
-        range_=range_,
-        plc=plc,
-        on=None if value is None else SwitchOn(value, limit, kind),
-    )
-    failed = False
-    kept = []
-    for one in tried:
-        failed = failed or one.failure is not None
+    kept: list[Tried] = []
+
+    def told(one: Tried) -> None:
         kept.append(one)
         if not as_json:
             _show(one)
-    if as_json:
-        click.echo(json.dumps({"resource": resource, "tried": [_plain(one) for one in kept]}))
-    return ExitCode.BENCH if failed else ExitCode.DONE
+
+    try:
+        with stopping_once():
+            try_dialect(
+                found,
+                resource,
+                WallTime(),
+                told,
+                library=library,
+                options=_pairs(options),
+                quantity=quantity,
+                range_=range_,
+                plc=plc,
+                on=on,
+            )
+    except Stopped as stop:
+        if kept and kept[-1].failure is not None:
+            raise Stopped(f"{stop}; {kept[-1].failure}") from None
+        raise
+    finally:
+        if as_json:
+            click.echo(json.dumps({"resource": resource, "tried": [_plain(one) for one in kept]}))
+    return ExitCode.BENCH if any(one.failure for one in kept) else ExitCode.DONE
 
 
 def _pairs(options: tuple[str, ...]) -> dict[str, str]:

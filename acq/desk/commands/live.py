@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.numbers import POSITIVE
 from acq.desk.reading_options import DURATION, reading_options
 
 
@@ -16,7 +17,7 @@ from acq.desk.reading_options import DURATION, reading_options
 @click.option("--for", "seconds", type=DURATION, help="End by itself after this time.")
 @click.option("--every", "every_s", type=DURATION, default="1 s", help="Between plain lines.")
 @click.option("--filter", "filter_name", metavar="NAME", help="mean 8, median 5 mean 8, lag 2 s.")
-@click.option("--gravity", type=float, help="Gravity of the place, m/s2: for N beside kg.")
+@click.option("--gravity", type=POSITIVE, help="Gravity of the place, m/s2: for N beside kg.")
 @click.option("--plain", is_flag=True, help="Lines instead of a page, on a terminal too.")
 def live(
     seconds: float | None,

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.numbers import POSITIVE
 from acq.desk.reading_options import DURATION, reading_options
 
 
@@ -15,7 +16,7 @@ from acq.desk.reading_options import DURATION, reading_options
 @reading_options
 @click.option("--for", "seconds", type=DURATION, help="How long: '90 s', '8 h', '3 d'.")
 @click.option("--every", "every_s", type=DURATION, help="One reading in this time; else all.")
-@click.option("--plc", type=float, help="Integration time of the signal, power line cycles.")
+@click.option("--plc", type=POSITIVE, help="Integration time of the signal, power line cycles.")
 @click.option(
     "--excitation-by",
     type=click.Choice(("best", "second-dmm", "dmm", "supply", "none")),

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from acq.desk.numbers import POSITIVE
+
 if TYPE_CHECKING:
     from acq.readings.rules import Limit
 
@@ -20,7 +22,9 @@ if TYPE_CHECKING:
 @click.option("--plan", "plan_name", help="Every check of a plan (name or TOML); with --cell.")
 @click.option("--sequence", default="acceptance", show_default=True, help="Whose plan it is.")
 @click.option("--bench", type=click.Path(path_type=Path), help="Uncertainties of a bench file.")
-@click.option("--spread", default=1.0, show_default=True, help="Widens the plan's population.")
+@click.option(
+    "--spread", type=POSITIVE, default=1.0, show_default=True, help="Widens the plan's population."
+)
 @click.option("--unit", default="ohm", show_default=True, help="SI unit of all values.")
 @click.option("--mean", help="Mean of the true values, with its unit.")
 @click.option("--deviation", help="Standard deviation of the true values.")
@@ -31,7 +35,7 @@ if TYPE_CHECKING:
     help="normal, rectangular, or log-normal (median, decades).",
 )
 @click.option("--uncertainty", help="Expanded uncertainty U of a result.")
-@click.option("--k", default=2.0, show_default=True, help="Its coverage factor.")
+@click.option("--k", type=POSITIVE, default=2.0, show_default=True, help="Its coverage factor.")
 @click.option("--rule", default="four statements", show_default=True)
 @click.option(
     "--share",

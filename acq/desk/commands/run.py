@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.numbers import POSITIVE
 from acq.desk.person import reason_given
 
 
@@ -24,7 +25,7 @@ from acq.desk.person import reason_given
 @click.option("--simulated", is_flag=True, help="On the simulated bench, without hardware.")
 @click.option("--scenario", default="", help="Scenario of the simulated bench; else a sound one.")
 @click.option("--seed", type=int, help="Seed of the simulated bench; the scenario's by default.")
-@click.option("--pace", type=float, help="Simulated bench seconds per second, for watching.")
+@click.option("--pace", type=POSITIVE, help="Simulated bench seconds per second, for watching.")
 @click.option("--records", "records_url", help="Database address; or BRIDGEBENCH_RECORDS.")
 @click.option("--by", "performer", default="", help="Who performs; the login name by default.")
 @click.option("--as-found", is_flag=True, help="Nothing was done to the cell yet.")

@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 
 from acq.desk.exit_codes import ExitCode
+from acq.desk.numbers import POSITIVE
 
 
 @click.command()
 @click.argument("scenario", default="healthy")
 @click.option("--seed", type=int, help="Another seed than the scenario's.")
-@click.option("--pace", type=float, help="Bench seconds per second, for people to watch.")
+@click.option("--pace", type=POSITIVE, help="Bench seconds per second, for people to watch.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), help="Write the bench file here.")
 def simulate(scenario: str, seed: int | None, pace: float | None, output: Path | None) -> ExitCode:
     """Serve SCENARIO (a shipped name or a TOML file) until Ctrl-C, and give its bench file.

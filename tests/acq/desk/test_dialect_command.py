@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -13,6 +17,7 @@ from tests.drivers.instruments_met import Meter, PowerSupply, Relays
 from tests.drivers.insulation_peers import StartPoll
 from tests.drivers.peers import Peer, on_pty, on_tcp, words
 
+MAIN = "import sys; from acq.desk.command_line import main; sys.exit(main())"
 Capture = pytest.CaptureFixture[str]
 
 
@@ -127,3 +132,83 @@ def test_a_wrong_option_is_wrong_input(capsys: Capture) -> None:
     arguments = ["dialect", "try", "scpi-dmm", "--resource", "ASRL1::INSTR", "--option", "output"]
     assert run_command(arguments) is ExitCode.WRONG_INPUT
     assert "NAME=VALUE is needed" in capsys.readouterr().err
+
+
+def test_a_refused_setting_ends_the_trial_before_the_output_is_switched_on(
+    capsys: Capture,
+) -> None:
+    supply = PowerSupply()
+    supply.settings["VOLT"] = "18"
+    supply.actions["VOLT"] = lambda _: None  # it keeps what it had, and does not complain
+    with on_tcp(Peer(supply)) as peer:
+        arguments = ["dialect", "try", "scpi-supply", "--resource", peer.resource]
+        code = run_command([*arguments, "--on", "25", "--limit", "0.1"])
+    assert code is ExitCode.BENCH
+    assert "OUTP ON" not in peer.received
+    assert "OUTP OFF" in peer.received
+    said = capsys.readouterr().out
+    assert "FAILED: supply" in said
+    assert "volts was set 25, it says 18" in said
+    assert said.splitlines()[-1].strip() == "done"  # of: off, and proven off
+
+
+@pytest.mark.parametrize(
+    ("dialect", "given", "said"),
+    [
+        ("scpi-supply", ["--on", "nan"], "'nan' is no finite number"),
+        ("scpi-supply", ["--on", "inf"], "'inf' is no finite number"),
+        ("scpi-supply", ["--on", "1e400"], "'1e400' is no finite number"),
+        ("scpi-supply", ["--on", "-5"], "a supply is not switched on with -5 V"),
+        ("scpi-supply", ["--on", "5", "--limit", "0"], "--limit"),
+        ("scpi-supply", ["--on", "5", "--limit", "nan"], "'nan' is no finite number"),
+        (
+            "line-insulation-request",
+            ["--on", "-50"],
+            "tester is not switched on with -50 V",
+        ),
+        ("scpi-scanner", ["--on", "nan"], "'nan' is no finite number"),
+        ("scpi-scanner", ["--on", "101.5"], "a channel is a whole number, got 101.5"),
+        ("scpi-dmm", ["--range", "-1"], "--range"),
+        ("scpi-dmm", ["--range", "inf"], "'inf' is no finite number"),
+        ("scpi-dmm", ["--plc", "0"], "--plc"),
+    ],
+)
+def test_a_number_that_nothing_is_switched_on_with_is_refused_before_the_port_is_opened(
+    dialect: str, given: list[str], said: str, capsys: Capture
+) -> None:
+    with on_tcp(Peer(words({}))) as peer:
+        arguments = ["dialect", "try", dialect, "--resource", peer.resource, *given]
+        assert run_command(arguments) is ExitCode.WRONG_INPUT
+    assert not peer.connections
+    told = capsys.readouterr().err
+    assert said in told
+    assert "mistake of ours" not in told
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_an_interrupted_trial_switches_off_and_proves_it(number: signal.Signals) -> None:
+    supply = PowerSupply()
+    measured = supply.answers["MEAS:VOLT?"]
+    assert callable(measured)
+    # while it is on a reading never ends
+    supply.answers["MEAS:VOLT?"] = lambda: None if supply.on else measured()
+    supply.answers["MEAS:CURR?"] = lambda: None
+    with on_tcp(Peer(supply)) as peer:
+        words = ["dialect", "try", "scpi-supply", "--resource", peer.resource, "--on", "5"]
+        with subprocess.Popen(
+            [sys.executable, "-c", MAIN, *words],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        ) as process:
+            until = time.monotonic() + 60.0
+            while "MEAS:CURR?" not in peer.received and time.monotonic() < until:
+                time.sleep(0.02)
+            process.send_signal(number)
+            said, _ = process.communicate(timeout=60.0)
+        assert "OUTP ON" in peer.received
+    assert process.returncode == ExitCode.STOPPED
+    assert not supply.on
+    assert "off, and proven off" in said
+    assert f"stopped by {number.name}" in said
+    assert "NOT PROVEN" not in said
