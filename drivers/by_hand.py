@@ -6,11 +6,12 @@ here. Everything that was typed is kept: a correction replaces a value, never it
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from drivers.reply import PREFIXES, UNITS
+from drivers.reply import PREFIXES, TAKE_MEGA, UNITS
 from drivers.scpi import NUMBER_PATTERN, parse_number
 from drivers.time import Time
 from drivers.values import Bound, Value
@@ -29,6 +30,9 @@ _SIGNS = str.maketrans(
      "\N{LESS-THAN OR EQUAL TO}": "<", "\N{NO-BREAK SPACE}": " "}
 )  # fmt: skip
 _MOST_ATTEMPTS = 10
+_EXPONENT_DIGITS = 3
+_SHOWN = 20
+_WITHOUT_PREFIX = ("degC", "percent")
 
 
 class NotUnderstoodError(ValueError):
@@ -104,7 +108,16 @@ def _match(text: str) -> re.Match[str]:
     match = _TYPED.fullmatch(_with_point(_plain(text)))
     if match is None:
         raise NotUnderstoodError(f"{text!r} is no number with an optional unit")
+    number = match["number"]
+    exponent = number.lower().partition("e")[2].lstrip("+-0")
+    huge = len(exponent) > _EXPONENT_DIGITS or float(f"1e{exponent or 0}") == math.inf
+    if huge or not math.isfinite(parse_number(number)):
+        raise NotUnderstoodError(f"{_short(number)} is out of all reason")
     return match
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
 
 
 def _with_point(text: str) -> str:
@@ -122,15 +135,26 @@ def _to_si(text: str, unit: str) -> tuple[float, float]:
     """Return factor and offset of a typed unit, prefix, or both, to the SI unit `unit`."""
     if not text:
         return 1.0, 0.0
+    own = _unit(text)
+    if own is not None and own[0] == unit:  # first: K is kelvin where degrees are asked for
+        return own[1], own[2]
     if text in PREFIXES:
-        return PREFIXES[text], 0.0
+        return _prefix(text, unit), 0.0
     for prefix in ("", text[0]):
         known = _unit(text[len(prefix) :])
         if known is not None and prefix in PREFIXES:
             if known[0] != unit:
                 raise NotUnderstoodError(f"{text}: {unit} is expected here")
-            return PREFIXES[prefix] * known[1], known[2]
+            return _prefix(prefix, unit) * known[1], known[2]
     raise NotUnderstoodError(f"{text}: no unit that is known here; {unit} is expected")
+
+
+def _prefix(prefix: str, unit: str) -> float:
+    if prefix and unit in _WITHOUT_PREFIX:
+        raise NotUnderstoodError(f"{prefix}: there is no prefix to {unit}")
+    if prefix == "M" and unit not in TAKE_MEGA:
+        raise NotUnderstoodError(f"M{unit} may be milli or mega: type m{unit}, or without a prefix")
+    return PREFIXES[prefix]
 
 
 def _unit(text: str) -> tuple[str, float, float] | None:

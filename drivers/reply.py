@@ -55,6 +55,7 @@ UNITS: Mapping[str, tuple[str, float, float]] = {
     "KG": ("kg", 1.0, 0.0),
     "N": ("N", 1.0, 0.0),
 }
+TAKE_MEGA = ("ohm", "Pa")  # in front of anything else M may as well be milli
 PREFIXES: Mapping[str, float] = {
     "": 1.0, "p": 1e-12, "n": 1e-9, "u": 1e-6, "\xb5": 1e-6, "m": 1e-3, "h": 1e2,
     "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9, "T": 1e12,
@@ -214,7 +215,7 @@ class ReplyShape(Written):
         prefix, (unit, factor, offset) = self._unit(text, groups.get("prefix"))
         if wanted is not None and unit and unit != wanted:
             raise NotThisReplyError(f"unit {text!r} where {wanted} is expected: another function?")
-        return self.scale * self._prefix(prefix, unit) * factor, offset
+        return self.scale * self._prefix(prefix, unit or wanted or "") * factor, offset
 
     def _power(self, groups: Mapping[str, str]) -> float:
         """Return ten to the group `exponent`: some replies give it apart from the mantissa."""
@@ -254,7 +255,7 @@ class ReplyShape(Written):
             return self.prefixes[prefix]
         if prefix not in PREFIXES:
             raise NotThisReplyError(f"prefix {prefix!r} is not known")
-        if prefix == "M" and unit not in ("ohm", "Pa", ""):
+        if prefix == "M" and unit not in (*TAKE_MEGA, ""):
             raise NotThisReplyError(f"M{unit} may be milli or mega: say which under prefixes")
         return PREFIXES[prefix]
 

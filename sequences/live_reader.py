@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from typing import Any
 
@@ -136,6 +137,8 @@ class LiveReader:
         try:
             kilograms = float(words[1]) / self._scale.rules.units[words[2]]
         except (IndexError, KeyError, ValueError):
+            kilograms = math.nan
+        if not math.isfinite(kilograms):
             return "load 100 kg: a number and a unit are needed"
         if self._scale.papers.unit != "kg":
             return "load: only in units of mass"

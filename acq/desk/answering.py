@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from acq.runs.prompts import Answer, Prompt
+from acq.runs.prompts import Answer, Prompt, chosen, not_a_choice
 
 
 class PersonAtTerminal:
@@ -14,8 +14,12 @@ class PersonAtTerminal:
         """Raises click.Abort (the command stops) when the input ends."""
         self._caution(prompt)
         default = prompt.choices[0] if prompt.choices else None
-        text = click.prompt(prompt.text, default=default, err=True)
-        return Answer(str(text), "typed")
+        while True:
+            text = str(click.prompt(prompt.text, default=default, err=True))
+            answer = chosen(text, prompt.choices) if prompt.choices else text
+            if answer is not None:
+                return Answer(answer, "typed")
+            click.echo(f"  {not_a_choice(text, prompt.choices)}", err=True)
 
     def tell(self, prompt: Prompt) -> None:
         """Only show it: nobody answers."""

@@ -6,6 +6,7 @@ read with; a wrong one is told why and asked again. A single dot ends the questi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from datetime import date
 from typing import Any, Literal, get_args, get_origin
@@ -131,6 +132,8 @@ def ask_rows(question: str, example: str) -> list[list[float]]:
         try:
             load, output = (float(part) for part in text.replace(",", ".").split())
         except ValueError:
+            load = output = math.nan
+        if not (math.isfinite(load) and math.isfinite(output)):
             click.echo(f"  two numbers are needed, such as {example}", err=True)
             continue
         rows.append([load, output])
@@ -144,6 +147,9 @@ def _ask(model: type[Written], answers: dict[str, Any], name: str, hint: str) ->
         if text in ("", END):
             return text or None
         value = _typed(model, name, text)
+        if isinstance(value, float) and not math.isfinite(value):
+            click.echo("  a finite number is needed", err=True)
+            continue
         try:
             check("answers", {**answers, name: value}, model)
         except FileError as error:

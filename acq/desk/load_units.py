@@ -9,6 +9,7 @@ gravity, which no file of readings tells.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Literal
@@ -115,7 +116,10 @@ def split_unit(text: str, what: str) -> tuple[float, str]:
     match = re.fullmatch(rf"\s*({NUMBER})\s*(.*?)\s*", text)
     if match is None:
         raise WrongInput(f"{what} {text!r} is not a number")
-    return float(match[1].replace(",", ".")), match[2]
+    number = float(match[1].replace(",", "."))
+    if not math.isfinite(number):
+        raise WrongInput(f"{what} {text!r} is out of all reason")
+    return number, match[2]
 
 
 def checked_units(load: str, output: str, excitation: bool) -> Units:

@@ -29,6 +29,7 @@ _FROM: dict[str, float] = {"kohm": 10.0}
 
 _PREFIXES = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "": 1.0}
 _PREFIXES |= {"k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
+_TAKE_MEGA = ("ohm", "Pa")
 _SPELLINGS = {
     "ohm": ("ohm", "ohms", "Ohm", "Ohms", "Ω", "Ω", "R"),
     "V/V": ("V/V",),
@@ -105,6 +106,8 @@ def read_value(text: str, unit: str) -> tuple[float | None, Limitation | None]:
         raise ValueError(f"a number, >number or open is needed, got {text!r}")
     sign, number, suffix = match.groups()
     value = float(number.replace(",", ".")) * _factor(suffix.strip(), unit)
+    if not math.isfinite(value):
+        raise ValueError(f"a number within reason is needed, got {text!r}")
     limit: Limitation | None = {">": "above", "<": "below"}.get(sign)  # type: ignore[assignment]
     return value, limit
 
@@ -115,6 +118,8 @@ def _factor(suffix: str, unit: str) -> float:
     for spelling in (*_SPELLINGS.get(unit, (unit,)), ""):
         prefix = suffix.removesuffix(spelling).strip()
         if suffix.endswith(spelling) and prefix in _PREFIXES and (spelling or prefix):
+            if prefix == "M" and unit not in _TAKE_MEGA:
+                raise ValueError(f"M{unit} may be milli or mega: write m{unit}, or no prefix")
             return _PREFIXES[prefix]
     raise ValueError(f"the unit must be {unit} with or without a prefix, got {suffix!r}")
 

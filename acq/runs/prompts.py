@@ -85,6 +85,28 @@ def _told(join: Join) -> list[str | int]:
     return [join.terminal, join.lead.value, *fixture]
 
 
+_YES = frozenset({"y", "yes", "ok"})
+
+
+def chosen(typed: str, choices: Sequence[str]) -> str | None:
+    """Return the choice that was typed or begun; Return is the first; None when none fits.
+
+    Where there is only one, such as `done`, any word for yes is that one.
+    """
+    said = typed.strip().lower()
+    if not said or (len(choices) == 1 and said in _YES):
+        return choices[0]
+    if said in choices:
+        return said
+    fitting = [choice for choice in choices if choice.lower().startswith(said)]
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def not_a_choice(typed: str, choices: Sequence[str]) -> str:
+    """Return what a person is told who typed something else."""
+    return f"{typed!r} is no answer here: type {' or '.join(choices)} (Return: {choices[0]})"
+
+
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What was answered, and by whom."""

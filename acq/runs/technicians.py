@@ -14,7 +14,7 @@ from acq.bench.connections import Join
 from acq.bench.stepped_time import SimulatedBenchGone, SteppedTime
 from acq.errors import BenchFailure, Stopped
 from acq.runs.control_socket import ControlSocket
-from acq.runs.prompts import Answer, Prompt, Technician
+from acq.runs.prompts import Answer, Prompt, Technician, chosen, not_a_choice
 from drivers.time import Time
 
 _EYE_S = 1.0  # bench time that it takes to read a display; common practice
@@ -159,10 +159,11 @@ class TerminalTechnician:
             text, by = self._next(prompt.seen)
             if text == "stop":
                 raise Stopped("stopped at a prompt")
-            chosen = text if not prompt.choices else _choice(text, prompt)
-            if chosen is not None:
-                return Answer(chosen, by)
-            self._show(prompt)
+            answer = text if not prompt.choices else chosen(text, prompt.choices)
+            if answer is not None:
+                return Answer(answer, by)
+            said = not_a_choice(text, prompt.choices)
+            self._show(replace(prompt, text=f"{said}. {prompt.text}"))
 
     def tell(self, prompt: Prompt) -> None:
         """Only show it: the bench sees by itself when it is done."""
@@ -238,11 +239,3 @@ def who_answers(time: Time, person: Technician, *, prompts: bool) -> Technician:
         return person
     hands = AutomaticTechnician(time)
     return Trainee(person, hands) if prompts else hands
-
-
-def _choice(typed: str, prompt: Prompt) -> str | None:
-    """Return the choice that was typed or begun; Return is the first; None when none fits."""
-    if not typed:
-        return prompt.choices[0]
-    fitting = [choice for choice in prompt.choices if choice.startswith(typed.lower())]
-    return fitting[0] if len(fitting) == 1 else None

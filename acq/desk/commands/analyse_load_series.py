@@ -268,8 +268,8 @@ def _forces(request: Request, series: LoadSeries, stated: tuple[Influence, ...])
     if request.positions is None:
         return None
     try:
-        positions = [float(text) for text in request.positions.split(",")]
-    except ValueError:
+        positions = [NUMBER.convert(text, None, None) for text in request.positions.split(",")]
+    except click.BadParameter:
         raise WrongInput(f"--positions {request.positions!r}: degrees, comma between") from None
     if len(positions) != len(series.runs):
         raise WrongInput(

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 @click.option("--rule", default="four statements", show_default=True)
 @click.option(
     "--share",
+    type=POSITIVE,
     default=1 / 3,
     show_default="1/3",
     help="Part of the tolerance that U may have before results near a limit are undecided.",

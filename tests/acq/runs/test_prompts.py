@@ -20,7 +20,7 @@ from acq.bench.connections import (
     together,
     volts,
 )
-from acq.runs.prompts import clip_prompt
+from acq.runs.prompts import chosen, clip_prompt
 
 
 def told(before: Connection | None, after: Connection) -> str:
@@ -88,3 +88,25 @@ def test_clips_are_told_as_hands_move_them(
     before: Connection | None, after: Connection, text: str
 ) -> None:
     assert told(before, after) == text
+
+
+@pytest.mark.parametrize(
+    ("typed", "choices", "answer"),
+    [
+        ("", ("done",), "done"),
+        ("done", ("done",), "done"),
+        ("d", ("done",), "done"),
+        ("Yes", ("done",), "done"),
+        ("ok", ("done",), "done"),
+        ("no", ("done",), None),
+        ("50 V", ("done",), None),
+        ("", ("yes", "no"), "yes"),
+        ("n", ("yes", "no"), "no"),
+        ("ok", ("yes", "no"), None),
+        ("as", ("as it is", "as found"), None),
+    ],
+)
+def test_a_choice_is_typed_begun_or_agreed_to_and_nothing_else(
+    typed: str, choices: tuple[str, ...], answer: str | None
+) -> None:
+    assert chosen(typed, choices) == answer
