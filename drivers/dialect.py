@@ -28,8 +28,10 @@ from drivers.dialect_parts import (
     Step,
     SupplyWords,
 )
+from drivers.proof_of_off import why_it_proves_nothing
 from drivers.reply import MEANINGS, Reply, ReplyShape
 from drivers.template import ValueFormat, names_in
+from drivers.told_apart import why_not_told_apart
 from drivers.written_file import FileError, Written, check, read_file, read_table
 
 Role = Literal[
@@ -108,6 +110,8 @@ class Dialect(Written):
             raise ValueError("[quantities.insulation-resistance] is needed")
         if self.role in ENERGY and self.safe_off is None:
             raise ValueError(f"a {self.role} needs [safe_off]: how off is told and proven")
+        if reason := why_it_proves_nothing(self) or why_not_told_apart(self.quantities):
+            raise ValueError(reason)
         return self
 
     @model_validator(mode="after")

@@ -18,6 +18,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from drivers.pattern_samples import divided_number
 from drivers.scpi import BLANKS, NUMBER_PATTERN, parse_number, special_number
 from drivers.values import Bound
 from drivers.written_file import Written
@@ -133,6 +134,12 @@ class ReplyShape(Written):
             raise ValueError("a group 'scale' and the table scales belong together")
         if not 1 <= self.lines <= 100:
             raise ValueError("lines: 1 to 100")
+        if found := divided_number(expression, self._is_read):
+            text, group, taken = found
+            raise ValueError(
+                f"pattern {self.pattern!r} divides a number: of {text!r} it takes {taken!r} for"
+                f" {group!r}; what stands beside a number must not fit digits or signs"
+            )
         return self
 
     @cached_property
@@ -172,6 +179,14 @@ class ReplyShape(Written):
         if "value" not in groups:
             return Parsed(None, None, groups)
         return self._number(text, groups, unit)
+
+    def _is_read(self, text: str) -> bool:
+        """Whether a text is taken for a reading, whatever it says."""
+        try:
+            self.parse(text)
+        except (NotThisReplyError, NoValueYetError):
+            return False
+        return True
 
     def _status(self, groups: Mapping[str, str]) -> str:
         if "status" not in groups:

@@ -75,6 +75,12 @@ def test_a_workshops_own_file_is_looked_up_beside_the_bench_file(tmp_path: Path)
         load_dialect("my-meter")
 
 
+ALIKE = """
+[quantities.resistance]
+unit = "ohm"
+reading = { ask = "READ?", reply = "(?P<value>{number})" }
+"""
+SET_OHMS = 'settings = [{ tell = "OHMS" }]\n'
 SAFE = '[safe_off]\ntell = ["OFF"]\nproof = [{ ask = "V?", reply = "0" }]\n'
 SUPPLY = """
 role = "supply"
@@ -122,6 +128,13 @@ off = [{ tell = "OFF" }]
         (METER + "[[start_up]]\nask='X'\nreply='(?P<speed>1)'", "", "group 'speed' means nothing"),
         (METER + "[[start_up]]\ntell = 'X\\u0007'", "start_up.0.tell", "no such|ASCII"),
         (METER + '[values.plc]\nformat = "%d"', "values.plc", "digits and padding"),
+        (METER.replace("(?P<value>", ".*(?P<value>"), "reply", "divides a number: of"),
+        (METER.replace("(?P<value>", "CH[0-9]+(?P<value>"), "reply", "divides a number"),
+        (METER.replace("(?P<value>", "[+-]?(?P<value>"), "reply", "divides a number: of '-0'"),
+        (METER.replace("{number})", "{number}).+"), "reply", "divides a number"),
+        (METER.replace("{number})", "[0-9]{4}).*"), "reply", "divides a number"),
+        (METER + ALIKE, "", "dc-voltage and quantities.resistance are both read by 'READ?' alike"),
+        (METER + ALIKE + SET_OHMS, "", "both read by 'READ?' alike"),
         ("role = [", "", "is not TOML"),
     ],
 )  # fmt: skip
@@ -157,3 +170,73 @@ def test_remarks_name_what_a_writer_may_have_forgotten() -> None:
     assert any("no [identification]" in text for text in said)
     assert any("'V {volts}' is told and never read back" in text for text in said)
     assert any("measured voltage would prove more" in text for text in said)
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        "RES {value} OHM", "T=.* RH={value} .*", "[A-Z ]*{value}", "[0-9]{3}(?P<value>[0-9]{3})",
+        "(?P<value>[0-9]{4})[0-9]{4}[01]", "(?P<status>[NO])? *{value}(?P<unit>.+)", "{value}.*",
+        "CH[0-9]+ {value}", "(?=.{9}$)U= *{value}V", "[^0-9+-.]*{value}",
+    ],
+)  # fmt: skip
+def test_what_leaves_a_number_whole_may_stand_beside_it(pattern: str) -> None:
+    whole = pattern.replace("{value}", "(?P<value>{number})")
+    status = ", status = { N = 'good', O = 'above' }" if "status" in pattern else ""
+    reply = f"{{ pattern = '{whole}'{status} }}"
+    assert dialect(METER.replace('"(?P<value>{number})"', reply)).quantities
+
+
+def test_settings_a_proof_or_the_unit_in_the_reply_tell_two_quantities_apart() -> None:
+    proven = METER + 'prove = [{ ask = "F?", reply = "V" }]\n'
+    other = ALIKE + SET_OHMS
+    assert dialect(proven + other).capabilities == {"dc-voltage", "resistance"}
+    with_unit = (METER + ALIKE).replace("{number})", "{number})(?P<unit>[A-Z]+)")
+    assert dialect(with_unit).capabilities == {"dc-voltage", "resistance"}
+    with pytest.raises(FileError, match="resistance-2-wire"):
+        dialect(with_unit + ALIKE.replace("resistance", "resistance-2-wire").replace(
+            "{number})", "{number})(?P<unit>[A-Z]+)"))  # fmt: skip
+
+
+VOLTS = 'reply = "(?P<value>{number})"'
+
+
+@pytest.mark.parametrize(
+    ("proof", "said"),
+    [
+        (f'ask = "V?", {VOLTS}', "a number proves off only with `below`"),
+        ('ask = "V?", reply = ".+"', "it fits '0' and '1'"),
+        ('ask = "V?", reply = "0|1"', "it fits '0' and '1'"),
+        ('ask = "V?", reply = "[A-Z]+"', "it fits 'OFF' and 'ON'"),
+        ('ask = "V?", reply = "{number}"', "it fits '0' and '1'"),
+        ('ask = "S?", reply = "S=."', "it fits 'S=2' too, which this dialect takes for on"),
+        ('ask = "S?", reply = "S=[0-3]"', "it fits 'S=2' too"),
+    ],
+)
+def test_a_proof_of_off_that_a_supply_which_is_on_passes_is_refused(proof: str, said: str) -> None:
+    state = 'state = { ask = "S?", reply = "S=(?:(?P<on>[23])|(?P<off>[01]))" }\n'
+    text = SUPPLY + state + f'[safe_off]\ntell = ["OFF"]\nproof = [{{ {proof} }}]\n'
+    with pytest.raises(FileError) as error:
+        dialect(text)
+    assert error.value.reason.startswith("safe_off.proof.0")
+    assert said in error.value.reason
+
+
+@pytest.mark.parametrize(
+    ("name", "sound", "unsound"),
+    [
+        ("line-insulation-request", 'reply = "H1" }', 'reply = "H[01]" }'),
+        ("line-insulation-start-poll", 'reply = "READY"', 'reply = "READY|CHARGING"'),
+        ("scpi-scanner", r"reply = '\(@\)'", r"reply = '\(@.*\)'"),
+        ("scpi-source", 'reply = "0|OFF"', 'reply = "0|ON"'),
+    ],
+)
+def test_a_proof_of_off_is_held_against_what_the_dialect_itself_calls_on(
+    name: str, sound: str, unsound: str
+) -> None:
+    text = (resources.files("drivers") / "dialects" / f"{name}.toml").read_text(encoding="utf-8")
+    head, proof = text.split("[safe_off]")
+    assert dialect(text)
+    assert sound in proof
+    with pytest.raises(FileError, match="which this dialect takes for on"):
+        dialect(f"{head}[safe_off]{proof.replace(sound, unsound, 1)}")
