@@ -321,11 +321,30 @@ class Applied(Written):
 
 
 class InsulationWords(Written):
-    """An insulation tester: how a test is started with `{volts}` and stopped."""
+    """An insulation tester: how a test is started with `{volts}` and stopped.
+
+    One that is not told its volts has one voltage only, or a person sets them.
+    """
 
     start: tuple[Step, ...] = Field(min_length=1)
     stop: tuple[Step, ...] = Field(min_length=1)
     applied: Applied | None = None
+    fixed_volts: float | None = Field(default=None, gt=0.0, le=10_000.0)
+    set_by_hand: bool = False
+
+    @property
+    def is_told(self) -> bool:
+        """Whether every start tells the volts."""
+        return any("volts" in step.names() and step.when in (None, "volts") for step in self.start)
+
+    @model_validator(mode="after")
+    def _knows_its_volts(self) -> InsulationWords:
+        if [self.is_told, self.fixed_volts is not None, self.set_by_hand].count(True) != 1:
+            raise ValueError(
+                "start must tell {volts}; a tester that cannot be told says fixed_volts = 500.0, or"
+                " set_by_hand = true (one of the three)"
+            )
+        return self
 
 
 class ScannerWords(Written):

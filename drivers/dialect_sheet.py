@@ -81,6 +81,9 @@ def remarks(dialect: Dialect) -> Iterator[str]:
         sets = step.tell is not None and not place.startswith(("start_up", "shut_down"))
         if sets and not step.proves and not _state_follows(dialect, place):
             yield f"{place}: {step.tell!r} is told and never read back"
+    insulation = dialect.insulation
+    if insulation is not None and not insulation.is_told and insulation.applied is None:
+        yield "insulation: volts are neither told nor measured (applied): a wrong one shows nowhere"
     if dialect.link.longest_reply_s < 0.05:
         yield "link.longest_reply_s is very short: after it nothing late may come any more"
     if dialect.role in ENERGY and dialect.role != "scanner" and not _measured_off(dialect):

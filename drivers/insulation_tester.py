@@ -6,6 +6,7 @@ run's duty. This driver starts, reads, stops and proves that the voltage is gone
 
 from __future__ import annotations
 
+import math
 from typing import ClassVar
 
 from drivers.conversation import Answer
@@ -16,6 +17,10 @@ from drivers.values import Value
 
 QUANTITY = "insulation-resistance"
 _MOST_TRIES = 10
+_EXCESS = 1.25  # of the wanted volts: testers overshoot; common practice, no source
+_RISEN = 0.9
+_RISE_S = 2.0
+_LOOK_S = 0.1
 
 
 class InsulationTester(Instrument):
@@ -29,11 +34,16 @@ class InsulationTester(Instrument):
 
     def start(self, volts: float) -> None:
         """Apply `volts`; raises RefusedError when the tester cannot, or did not take it over."""
+        fixed = self._words.fixed_volts
+        if fixed is not None and not math.isclose(volts, fixed, rel_tol=1e-3):
+            raise self._talk.cannot(f"it tests at {fixed:g} V only, {volts:g} V are wanted")
         words = self._steps.words({"volts": volts})
         self._talk.make_sure()
         self._steps.run(self._words.start, words)
         self._started_ns, self.set_volts = self._time.now_ns(), volts
         self._lost_sight = False
+        if not self._words.is_told:
+            self._watch_it_rise(volts)
 
     def read(self) -> Value:
         """Return the newest insulation resistance; waits while the leads are being charged.
@@ -53,7 +63,14 @@ class InsulationTester(Instrument):
                 QUANTITY, parts, words, within_s=within_s, since_ns=self._started_ns or 0
             )
             self._steps.prove(parts.reading.prove, words)
+        if not self._words.is_told and self.set_volts is not None:
+            self._refuse_more_than(self.set_volts)
         return value
+
+    @property
+    def set_by_hand(self) -> bool:
+        """Whether a person must set the volts before each start."""
+        return self._words.set_by_hand
 
     def applied_volts(self) -> Value | None:
         """Return the voltage at the terminals as the tester measures it; None where it cannot."""
@@ -92,6 +109,31 @@ class InsulationTester(Instrument):
     def _words(self) -> InsulationWords:
         assert self._dialect.insulation is not None
         return self._dialect.insulation
+
+    def _watch_it_rise(self, volts: float) -> None:
+        """Look at volts that nobody could tell it until they are there, at most a short while."""
+        until_ns = self._time.now_ns() + round(_RISE_S * 1e9)
+        while self._time.now_ns() < until_ns:
+            risen = self._refuse_more_than(volts)
+            if risen is None or risen >= _RISEN * volts:
+                return
+            self._time.wait(_LOOK_S)
+
+    def _refuse_more_than(self, volts: float) -> float | None:
+        """Stop the test and raise RefusedError where it applies more; return what it applies."""
+        applied = self.applied_volts()
+        if applied is None:
+            return None
+        most = _EXCESS * volts
+        too_much = applied.limit == "above" or (applied.value is not None and applied.value > most)
+        if too_much:
+            self.stop()
+            raise self._talk.refused(
+                f"it applied more than the {volts:g} V that are wanted and was stopped: set it at"
+                " its panel, and look whether the cell is still sound",
+                applied.raw,
+            )
+        return applied.value
 
     def _forget(self) -> None:
         self._lost_sight = self._lost_sight or self._started_ns is not None

@@ -25,6 +25,7 @@ from acq.runs.run import Run
 from acq.runs.sequence import sequence
 from sequences import exciting, route, steps
 from sequences.check_standard_plan import CheckStandardPlan
+from sequences.insulation_paths import told_wrong
 
 CHART_RULE = "simple acceptance"
 RATIO = "ratio of the kept bridge"
@@ -140,7 +141,11 @@ def kept_insulation(run: Run[CheckStandardPlan]) -> None:
         run.check("kept giga-ohm") as check,
     ):
         check.wait(plan.dwell_s, f"read {plan.dwell_s:g} s after {volts:g} V")
-        measured, _ = steps.insulation_reading(run, check)
+        measured, told = steps.insulation_reading(run, check)
+        if bad := told_wrong(plan, volts, told.value or 0.0):
+            check.withhold(bad)
+            check.add(withheld(name, check.name, "insulation resistance", "ohm", bad))
+            return
         share = run.plan.charts.smallest_sigma_insulation
         sigma = share * measured.x if is_number(measured) else 0.0
         charted(run, check, name, "insulation resistance", "ohm", measured, sigma)

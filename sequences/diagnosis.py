@@ -63,6 +63,7 @@ class Seen:
     sense_objection: str = ""
     bridge: str = ""
     celsius: float | None = None  # of the room, and of a cell that is soaked
+    tester_wrong: str = ""  # why no further insulation test is made
     clips: tuple[Lead, Lead] | None = None  # where the meter's HI and LO are
 
     def named(self, name: str) -> str:

@@ -79,7 +79,8 @@ def insulation_paths(
         if not gate.is_open:
             run.withhold(seen.named(path.finding), QUANTITY, "ohm", gate.because)
             continue
-        if objection := run.cell.insulation_objection:
+        objection = run.cell.insulation_objection or seen.tester_wrong
+        if objection:
             because = f"no insulation test: {objection}"
             run.withhold(seen.named(path.finding), QUANTITY, "ohm", because)
             continue
@@ -146,6 +147,8 @@ def tested(
 ) -> Measured | None:
     """Apply the test voltage and read early and at the end; None when it was not as it should.
 
+    A tester that applied another voltage is not started again: `seen.tester_wrong` says so.
+
     What the multimeter found apart and the tester finds joined is, where a person has clipped,
     first a clip on the wrong lead: it is clipped anew and measured again, and that counts.
     """
@@ -164,7 +167,10 @@ def tested(
         marks = [f"at {applied:.1f} V{how} after {plan.dwell_s:g} s"]
         if early is not None:
             marks.append(_trend(plan.early_s, plan.dwell_s, early, measured))
-        again = clipped_by_hand and _joined(plan, measured)
+        bad = told_wrong(plan, volts, applied)
+        # a path that breaks down draws the voltage low: the cell's fault, not the tester's
+        tester_wrong = bool(bad) and (applied > volts or not found_joined(plan, measured))
+        again = clipped_by_hand and found_joined(plan, measured) and not tester_wrong
         if again:
             check.tell(
                 Prompt(
@@ -174,8 +180,10 @@ def tested(
                     caution=CLIP_CAUTION,
                 )
             )
-        elif bad := _voltage(run, check, path, volts, applied):
+        elif bad:
+            _voltage_found(run, check, path, volts, applied)
             check.add(withheld(seen.named(path.finding), check.name, QUANTITY, "ohm", bad))
+            seen.tester_wrong = bad if tester_wrong else ""
             return None
         else:
             found = () if limits is None else limits.insulation(path.name)
@@ -185,7 +193,7 @@ def tested(
     return tested(run, limits, seen, path, clipped_by_hand=False) if again else measured
 
 
-def _joined(plan: Insulation, measured: Measured) -> bool:
+def found_joined(plan: Insulation, measured: Measured) -> bool:
     """Whether the tester reads less than what the multimeter has just found to be apart."""
     if isinstance(measured, Bound):
         return measured.kind == "below"
@@ -216,14 +224,20 @@ def _told(measured: Measured) -> str:
     return format_value(measured.x, "ohm")
 
 
-def _voltage(
-    run: Run[AcceptancePlan], check: Check, path: Path, volts: float, applied: float
-) -> str:
-    """Judge the tester's voltage that was read back; return why its result does not count."""
-    plan = run.plan.insulation
+def told_wrong(plan: Insulation, volts: float, applied: float) -> str:
+    """Return why a result at the voltage that was read back does not count, or nothing."""
     low, high = plan.lowest_volts_share * volts, plan.highest_volts_share * volts
     if low <= applied <= high:
         return ""
+    return f"the tester applied {applied:.1f} V instead of {volts:g} V"
+
+
+def _voltage_found(
+    run: Run[AcceptancePlan], check: Check, path: Path, volts: float, applied: float
+) -> None:
+    """Keep the finding on a tester's voltage that is not the wanted one."""
+    plan = run.plan.insulation
+    low, high = plan.lowest_volts_share * volts, plan.highest_volts_share * volts
     spread = run.uncertainties.fresh(
         "tester voltage read back", plan.volts_uncertainty_share * abs(applied) / 3.0**0.5
     )
@@ -237,4 +251,3 @@ def _voltage(
         rule="simple acceptance",
         share=None,
     )
-    return f"the tester applied {applied:.1f} V instead of {volts:g} V"

@@ -61,10 +61,12 @@ def insulation_together(run: Run[LotPlan], pieces: Sequence[Piece]) -> None:
                 insulation_paths.insulation_paths(run, piece.limits, piece.seen, gate)
     if not able:
         return
+    tester_wrong = ""
     for path in _joined_paths(run, able[0]):
-        split = Split(run, path)
+        split = Split(run, path, tester_wrong)
         for group in evenly(able, split.most(able)):
             split.prove(group)
+        tester_wrong = split.tester_wrong
 
 
 def _joined_paths(run: Run[LotPlan], piece: Piece) -> list[JoinedPath]:
@@ -86,8 +88,10 @@ def _joined_paths(run: Run[LotPlan], piece: Piece) -> list[JoinedPath]:
 class Split:
     """One path of one load: joined, and halved until all is proven or alone."""
 
-    def __init__(self, run: Run[LotPlan], path: JoinedPath) -> None:
+    def __init__(self, run: Run[LotPlan], path: JoinedPath, tester_wrong: str = "") -> None:
         self._run, self._path = run, path
+        self.tester_wrong = tester_wrong
+        """Why no test voltage is put on any more: the tester applies another one."""
 
     def most(self, pieces: Sequence[Piece]) -> int:
         """How many sound cells pass together: more would be halved for nothing."""
@@ -103,7 +107,11 @@ class Split:
         `left` is what it has at least by difference, where that is known: too much of it, and no
         dwell is spent on the whole group.
         """
-        joined = None if self._too_much(group, left) else self._joined(group)
+        known = bool(self.tester_wrong) or self._too_much(group, left)
+        joined = None if known else self._joined(group)
+        if self.tester_wrong:
+            self._withhold(group)
+            return None
         if joined is not None and all(self._proven(piece, joined) for piece in group):
             self._tell(group, joined)
             return conductance(joined)
@@ -169,8 +177,22 @@ class Split:
         """The ordinary test of one cell, each path by itself."""
         with turn_of(self._run, piece):
             for path in self._path.proves:
+                if self.tester_wrong:
+                    self._withhold_path(path)
+                    continue
                 with self._run.skippable((path.finding, QUANTITY, "ohm")):
                     insulation_paths.one_path(self._run, piece.limits, piece.seen, path)
+                self.tester_wrong = piece.seen.tester_wrong
+
+    def _withhold(self, group: Sequence[Piece]) -> None:
+        for piece in group:
+            with turn_of(self._run, piece):
+                for path in self._path.proves:
+                    self._withhold_path(path)
+
+    def _withhold_path(self, path: Path) -> None:
+        because = f"no insulation test: {self.tester_wrong}"
+        self._run.withhold(path.finding, QUANTITY, "ohm", because)
 
     def _joined(self, group: Sequence[Piece]) -> Measured | None:
         """What the group reads; None where no test voltage may go on, or it was not as told."""
@@ -192,8 +214,10 @@ class Split:
             check.wait(plan.dwell_s, f"insulation is read {plan.dwell_s:g} s after {volts:g} V")
             measured, told = steps.insulation_reading(run, check)
             applied = told.value or 0.0
-            if not plan.lowest_volts_share * volts <= applied <= plan.highest_volts_share * volts:
-                check.withhold(f"the tester applied {applied:.1f} V instead of {volts:g} V")
+            if bad := insulation_paths.told_wrong(plan, volts, applied):
+                check.withhold(bad)
+                if applied > volts or not insulation_paths.found_joined(plan, measured):
+                    self.tester_wrong = bad
                 return None
         return measured
 

@@ -15,6 +15,7 @@ from simulated_bench.circuit import CircuitError
 from simulated_bench.control import Json, OrderError
 from simulated_bench.events import NS, nanoseconds
 from simulated_bench.instruments.device import Instrument
+from simulated_bench.instruments.insulation_tester import Tester
 from simulated_bench.instruments_of import TERMINALS
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.panels import PanelError
@@ -210,7 +211,10 @@ class BenchHands:
 
     def _set(self, order: Mapping[str, object]) -> Json:
         settings = {k: v for k, v in order.items() if k not in ("op", "do", "wire")}
-        _at_panel(panels.turn, self._without_wire(order), settings)
+        device = self._device(order)
+        if not isinstance(device, Tester):  # its volts are a switch that no remote locks
+            device = self._without_wire(order)
+        _at_panel(panels.turn, device, settings)
         return {}
 
     def _switch(self, order: Mapping[str, object]) -> Json:

@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Literal
 
 from acq.bench.bench_file import BenchFile, terminals_of
-from acq.bench.by_hand import OFF_VOLTS, HandInstrument, HandMeter, Setting
+from acq.bench.by_hand import OFF_VOLTS, HandInstrument, HandMeter, Setting, TestVolts
 from acq.bench.clip_watch import OpenThenSteady
 from acq.bench.connections import NOTHING, Connection
 from acq.bench.guarding import Guard
@@ -31,6 +31,7 @@ from acq.readings.reading import Reading
 from acq.readings.specification import UNITS
 from drivers.dmm import Dmm
 from drivers.errors import InstrumentError, ReplyError
+from drivers.insulation_tester import InsulationTester
 from drivers.supply import PROTECTION, REMOTE_SENSE, Supply
 from drivers.time import Time
 
@@ -81,6 +82,7 @@ class Bench:
         """
         self.file, self.folder, self.time = file, folder, time
         self.roles = Roles(file, folder, time, hands)
+        self._test_volts = TestVolts("insulation", hands, time)
         self._guard: Guard | None = None
         self._excited: Excitation | None = None
         self._feeding = False
@@ -354,7 +356,10 @@ class Bench:
         if self.roles.get("supply") is not None and not self.roles.supply().is_off():
             raise BenchFailure("insulation: the supply is not proven off")
         self.router.prove()
-        self.roles.tester().start(volts)
+        tester = self.roles.tester()
+        if isinstance(tester, InsulationTester) and tester.set_by_hand:
+            self._test_volts.have_set(volts)
+        tester.start(volts)
 
     def _refuse_above_relays(self, what: str, volts: float) -> None:
         """Every relay at these leads has the voltage across it, the open ones too."""

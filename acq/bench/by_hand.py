@@ -335,6 +335,26 @@ class HandTester(HandSource):
         self._switch_off()
 
 
+class TestVolts(HandInstrument):
+    """The volts of an insulation tester that has a link, and a knob that only a hand turns."""
+
+    __test__ = False  # not a test class, whatever its name begins with
+    _set_to: float | None = None
+
+    def have_set(self, volts: float) -> None:
+        """Have them set and confirmed before a test is started, unless they are."""
+        if volts == self._set_to:
+            return
+        self._set_to = None
+        self._do(
+            f"Set the {self.name} to {volts:g} V at its panel and start nothing; done means that"
+            f" you have read {volts:g} V there once more",
+            f"A voltage above {volts:g} V may destroy the cell.",
+            settings={"volts": volts},
+        )
+        self._set_to = volts
+
+
 def _within(quantity: str, range_: float | None) -> tuple[float, float] | None:
     """What a display in this range may show."""
     if range_ is None:

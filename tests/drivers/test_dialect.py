@@ -81,6 +81,19 @@ unit = "ohm"
 reading = { ask = "READ?", reply = "(?P<value>{number})" }
 """
 SET_OHMS = 'settings = [{ tell = "OHMS" }]\n'
+TESTER = """
+role = "insulation"
+about = "a tester with a knob"
+[safe_off]
+tell = ["OFF"]
+proof = [{ ask = "V?", reply = "(?P<value>{number})", below = 5.0 }]
+[quantities.insulation-resistance]
+unit = "ohm"
+reading = { ask = "R?", reply = "(?P<value>{number})" }
+[insulation]
+start = [{ tell = "GO" }]
+stop = [{ tell = "OFF" }]
+"""
 SAFE = '[safe_off]\ntell = ["OFF"]\nproof = [{ ask = "V?", reply = "0" }]\n'
 SUPPLY = """
 role = "supply"
@@ -135,6 +148,9 @@ off = [{ tell = "OFF" }]
         (METER.replace("{number})", "[0-9]{4}).*"), "reply", "divides a number"),
         (METER + ALIKE, "", "dc-voltage and quantities.resistance are both read by 'READ?' alike"),
         (METER + ALIKE + SET_OHMS, "", "both read by 'READ?' alike"),
+        (TESTER, "insulation", "start must tell {volts}; a tester that cannot be told says"),
+        (TESTER + "fixed_volts = 500.0\nset_by_hand = true", "insulation", "one of the three"),
+        (TESTER + "fixed_volts = nan", "insulation.fixed_volts", "less than or equal to 10000"),
         ("role = [", "", "is not TOML"),
     ],
 )  # fmt: skip
@@ -240,3 +256,8 @@ def test_a_proof_of_off_is_held_against_what_the_dialect_itself_calls_on(
     assert sound in proof
     with pytest.raises(FileError, match="which this dialect takes for on"):
         dialect(f"{head}[safe_off]{proof.replace(sound, unsound, 1)}")
+
+
+def test_volts_that_are_neither_told_nor_measured_are_remarked() -> None:
+    said = list(remarks(dialect(TESTER + "set_by_hand = true")))
+    assert any("volts are neither told nor measured" in remark for remark in said)
