@@ -168,8 +168,7 @@ def tested(
         if early is not None:
             marks.append(_trend(plan.early_s, plan.dwell_s, early, measured))
         bad = told_wrong(plan, volts, applied)
-        # a path that breaks down draws the voltage low: the cell's fault, not the tester's
-        tester_wrong = bool(bad) and (applied > volts or not found_joined(plan, measured))
+        tester_wrong = bool(bad) and not drawn_low(plan, volts, applied, measured)
         again = clipped_by_hand and found_joined(plan, measured) and not tester_wrong
         if again:
             check.tell(
@@ -230,6 +229,11 @@ def told_wrong(plan: Insulation, volts: float, applied: float) -> str:
     if low <= applied <= high:
         return ""
     return f"the tester applied {applied:.1f} V instead of {volts:g} V"
+
+
+def drawn_low(plan: Insulation, volts: float, applied: float, measured: Measured) -> bool:
+    """Whether what is tested draws the voltage low: its fault, not the tester's."""
+    return applied < volts and found_joined(plan, measured)
 
 
 def _voltage_found(

@@ -216,7 +216,7 @@ class Split:
             applied = told.value or 0.0
             if bad := insulation_paths.told_wrong(plan, volts, applied):
                 check.withhold(bad)
-                if applied > volts or not insulation_paths.found_joined(plan, measured):
+                if not insulation_paths.drawn_low(plan, volts, applied, measured):
                     self.tester_wrong = bad
                 return None
         return measured

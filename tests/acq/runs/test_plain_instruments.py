@@ -70,3 +70,24 @@ def test_a_supply_whose_current_cannot_be_seen_is_refused_before_the_bench_is_to
     err = capsys.readouterr().err
     assert "has no [quantities.current]: the current must be seen" in err
     assert "nothing was switched on" in err
+
+
+def test_a_tester_at_another_voltage_ends_the_insulation_tests_and_nothing_else(
+    served: SimulatedBench, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (SHIPPED / "line-insulation-start-poll.toml").read_text()
+    told = '{ tell = "VOLT {volts}", ask = "VOLT?", reply = "VOLT=(?P<volts>{number})V" }'
+    assert told in text
+    text = text.replace(told, '{ tell = "VOLT 10" }')
+    text = text.replace("[insulation]", "[insulation]\nfixed_volts = 50.0")
+    assert acceptance(served, tmp_path, {"line-insulation-start-poll": text}) == 1  # the volts fail
+    checks = json.loads(capsys.readouterr().out)["checks"]
+    found = {f["name"]: f for check in checks for f in check["findings"]}
+    tested = [f for name, f in found.items() if name.startswith("insulation ")]
+    assert len(tested) >= 2
+    assert {f["conformity"] for f in tested} == {"withheld"}
+    reasons = [f["because"] for f in tested]
+    assert reasons[0].startswith("the tester applied ")
+    for reason in reasons[1:]:
+        assert reason == f"no insulation test: {reasons[0]}"
+    assert found["zero balance"]["conformity"] == "pass"
