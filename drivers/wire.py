@@ -12,6 +12,7 @@ import time as wall
 import warnings
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 from typing import Any, Literal, Protocol, cast
 
 import pyvisa
@@ -185,13 +186,24 @@ def _ns(seconds: float) -> int:
     return round(seconds * 1e9)
 
 
+_DEFINED = "@sim"  # behind the path of a file that defines simulated instruments
+
+
 def _manager(library: str) -> pyvisa.ResourceManager:
     if library not in _managers:
         if library == "@py":
             visa_session.install()
+        defined = library.removesuffix(_DEFINED)
+        if defined not in (library, "") and not Path(defined).is_file():
+            raise ConnectionError(f"VISA library {library!r} cannot be used: no such file")
         try:
             _managers[library] = pyvisa.ResourceManager(library)
-        except (OSError, ValueError, pyvisa.Error) as error:
+        except Exception as error:  # definitions raise what their reader raises
+            if library.endswith(_DEFINED):
+                why = "it cannot be read as definitions of simulated instruments"
+                raise ConnectionError(f"VISA library {library!r} cannot be used: {why}") from error
+            if not isinstance(error, (OSError, ValueError, pyvisa.Error)):
+                raise
             why = " ".join(str(error).split())
             if library == "@ivi" and why.endswith(":"):  # it has tried nothing
                 why = "no vendor's library is installed on this computer"

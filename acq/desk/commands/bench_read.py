@@ -109,7 +109,7 @@ def as_document(reading: Reading, told: Told) -> dict[str, Any]:
     return reading.to_json() | {
         "correction": told.correction,
         "corrected": None if number is None else number + told.correction,
-        "standard_uncertainty": told.uncertainty,
+        "standard_uncertainty": None if reading.value is None else told.uncertainty,
     }
 
 
@@ -127,7 +127,7 @@ def as_line(reading: Reading, told: Told) -> str:
     parts = [f"{reading.instrument} {reading.quantity}: {value}"]
     if told.correction:
         parts.append(f"corrected by {told.correction:+.3g} {reading.unit}")
-    if uncertainty is not None:
+    if uncertainty is not None and reading.value is not None:  # of a word there is none
         parts.append(f"standard uncertainty {format_value(uncertainty, reading.unit, uncertainty)}")
     if reading.range_ is not None:
         parts.append(f"range {format_value(reading.range_, reading.unit)}")

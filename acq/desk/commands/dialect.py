@@ -9,6 +9,7 @@ import click
 from acq.desk.exit_codes import ExitCode
 from acq.desk.numbers import NUMBER, POSITIVE
 
+_ELSE = {"scanner": "open and close channels", "supply": "give volts, read neither of its meters"}
 _CAUTION = (
     "Caution: --on applies a voltage or current. Disconnect the cell and everything that can be "
     "hurt, keep hands off bare leads, and follow your local rules for live work."
@@ -45,7 +46,7 @@ def check(file: str, as_json: bool) -> None:
         click.echo(json.dumps(document, indent=2))
         return
     click.echo(f"{file}: {found.about} (role {found.role})")
-    click.echo(f"can: {', '.join(sorted(found.capabilities)) or 'open and close channels'}")
+    click.echo(f"can: {', '.join(sorted(found.capabilities)) or _ELSE.get(found.role, 'nothing')}")
     if found.absent:
         click.echo(f"cannot: {', '.join(found.absent)}")
     for place, sent, awaited in sent_lines(found):

@@ -212,3 +212,34 @@ def test_an_interrupted_trial_switches_off_and_proves_it(number: signal.Signals)
     assert "off, and proven off" in said
     assert f"stopped by {number.name}" in said
     assert "NOT PROVEN" not in said
+
+
+def test_a_supply_that_reads_nothing_is_not_told_to_have_channels(
+    tmp_path: Path, capsys: Capture
+) -> None:
+    (tmp_path / "bare.toml").write_text(
+        'role = "supply"\nabout = "bare"\n[supply]\n'
+        'program = [{ tell = "V {volts}" }, { tell = "I {amps_limit}" }]\n'
+        'on = [{ tell = "ON" }]\noff = [{ tell = "OFF" }]\n'
+        '[safe_off]\ntell = ["OFF"]\nproof = [{ ask = "S?", reply = "OFF" }]\n'
+    )
+    assert run_command(["dialect", "check", str(tmp_path / "bare.toml")]) is ExitCode.DONE
+    said = capsys.readouterr().out
+    assert "channels" not in said
+    assert "can: give volts, read neither of its meters" in said
+
+
+@pytest.mark.parametrize(
+    ("content", "why"), [(None, "no such file"), ("[x", "cannot be read as definitions")]
+)
+def test_definitions_of_simulated_instruments_that_cannot_be_used_are_one_line(
+    content: str | None, why: str, tmp_path: Path, capsys: Capture
+) -> None:
+    file = tmp_path / "instruments.yaml"
+    if content is not None:
+        file.write_text(content)
+    arguments = ["dialect", "try", "scpi-dmm", "--resource", "TCPIP::localhost::5025::SOCKET"]
+    assert run_command([*arguments, "--library", f"{file}@sim"]) is ExitCode.BENCH
+    captured = capsys.readouterr()
+    assert why in captured.out
+    assert "Traceback" not in captured.out + captured.err
