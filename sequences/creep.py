@@ -80,6 +80,7 @@ class Record:
 def creep_part(run: Run[Any], rig: AtRig, part: Creep) -> None:
     """Exercise, rest, load, hold, unload, watch the recovery; then judge and draw."""
     measured, record = Measured(), Record()
+    ask = bool(class_symbol(run, part.accuracy_class))
     with (
         told_if_loaded(rig),
         run.excited(steps.excitation(run.cell, rig.excitation_volts)),
@@ -89,9 +90,9 @@ def creep_part(run: Run[Any], rig: AtRig, part: Creep) -> None:
             rig.exercise(check, part.before_s)
         with run.check("creep and return") as check:
             rig.begin(check)
-            room(run, check, measured)
+            room(run, check, measured, ask=ask)
             _hold(rig, part, check, record)
-            room(run, check, measured)
+            room(run, check, measured, ask=ask)
             check.keep("loads", "creep", _table(record))
     judged_creep(run, rig, part, record, measured.temperature)
 
@@ -174,7 +175,7 @@ def judged_creep(
         allowed = limits.own_characteristic("creep_30_min")
         against_own_sheet(run, check, found.creep_30_min, "creep, 30 min", "1", allowed)
         if isinstance(test, str) and test:
-            check.keep("note", "creep class", test)
+            check.keep("note", "creep class", {"text": test})
         load_findings.creep_figure(check, found, whole)
 
 

@@ -34,6 +34,7 @@ from sequences.load_plan import Creep, Series
 
 MINUTE_S = 60.0
 OF_OUTPUT = "1"
+NO_TEMPERATURE = "temperature not known: OIML R 60 states class limits at a temperature"
 
 
 def told(
@@ -174,8 +175,6 @@ def class_findings(
 ) -> None:
     """Judge every error of a class; the statement speaks for all of them together."""
     notes = list(test.notes)
-    if temperature_c is None:
-        notes.append("temperature not stated")
     worst = test.worst_repeatability
     _class_finding(run, check, part.class_rule, test.worst_error, f"largest error E_L{about}")
     if worst is not None:
@@ -186,8 +185,9 @@ def class_findings(
     missing = next((note for note in test.notes if "asks for" in note), "")
     words = [judged_limited(each, part.class_rule).conformity for each in every]
     overall = worst_conformity(words) or Conformity.WITHHELD
-    if test.runs_missing and overall.accepted:
+    if (test.runs_missing or temperature_c is None) and overall.accepted:
         overall = Conformity.WITHHELD
+        missing = missing or NO_TEMPERATURE
     because = missing if overall is Conformity.WITHHELD else _counted(words)
     statement(
         run,
@@ -322,13 +322,14 @@ def _creep_class(
     words = [judged_limited(each, part.class_rule).conformity for each in every]
     complete = len(every) == 3
     overall = worst_conformity(words) or Conformity.WITHHELD
-    if not complete and overall.accepted:
-        overall = Conformity.WITHHELD
     because = "not every reading for the class was there" if not complete else _counted(words)
-    notes = [*test.notes, *([] if temperature_c is not None else ["temperature not stated"])]
+    if complete and temperature_c is None and overall.accepted:
+        because = NO_TEMPERATURE
+    if (not complete or temperature_c is None) and overall.accepted:
+        overall = Conformity.WITHHELD
     worst = max(every, key=lambda each: abs(each.result.value) / each.limit_v)
     name = f"creep {wording(test.span.accuracy, temperature_c)}"
-    statement(run, check, name, worst, overall, because, part.class_rule, notes)
+    statement(run, check, name, worst, overall, because, part.class_rule, test.notes)
 
 
 def creep_figure(check: Check, found: CreepResults, test: CreepTest | None) -> None:

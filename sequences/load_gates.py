@@ -1,7 +1,7 @@
 """Before anything is loaded: is the cell whole, dry and near the zero that it left the maker with?
 
-Ohms of input and output, insulation, the first volt, full excitation, the zero. A closed gate
-withholds every load result by name.
+Soak by the plan's criterion, ohms of input and output, insulation, the first volt, full
+excitation, the zero. A closed gate withholds every load result by name.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from sequences.leads import compare_polarities
 from sequences.load_plan import Exercise
 from sequences.ohms import expected_ohms, read_pair
 from sequences.rig_prompts import inspection_prompt, unloaded_prompt
+from sequences.soak import soak
 from sequences.steps import OPEN, Gate, closed
 
 POWERED = Needs(powered=True)
@@ -44,7 +45,7 @@ def load_gate(run: Run[Any], part: Exercise) -> Gate:
 
 
 def electrical_gate(run: Run[Any]) -> tuple[Gate, Seen]:
-    """Look, ohms, insulation, first volt: the way up to full excitation."""
+    """Look, soak, ohms, insulation, first volt: the way up to full excitation."""
     seen, limits = Seen(), Limits(run.cell, run.plan.limits)
     with run.check("inspection") as check:
         damaged = check.ask(inspection_prompt()) == "damaged"
@@ -52,9 +53,13 @@ def electrical_gate(run: Run[Any]) -> tuple[Gate, Seen]:
             check.withhold("the cell is damaged to the eye")
     if damaged:
         return closed("no load: the cell is damaged to the eye (crack, dent, bent)"), seen
+    with run.skippable(("soak", "temperature", "K")):
+        soak(run, seen)
     two_pairs(run, limits, seen)
     insulation_paths(run, limits, seen, gate_of_test_voltage(run, seen))
     gate = gate_of_the_leads(run, seen)
+    if gate.is_open and seen.unsteady:
+        gate = closed(f"no load: {seen.unsteady}")
     if gate.is_open:
         gate = first_excitation(run, seen)
     return gate, seen

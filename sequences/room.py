@@ -6,11 +6,34 @@ from typing import Any
 
 from acq.bench.bench import Request
 from acq.readings.measured import is_number
+from acq.readings.units import read_value
+from acq.runs.check import Check
+from acq.runs.prompts import Prompt
 from acq.runs.run import Run
 from sequences.acceptance_plan import AcceptancePlan
 
 UNKNOWN_KELVINS = 1.0  # half width of a thermometer whose accuracy the bench file does not state
 RECTANGULAR = 3.0**0.5
+WALL_THERMOMETER = "wall thermometer"
+COLDEST, WARMEST = -40.0, 80.0  # degC that anybody tests a load cell at
+
+
+def asked_temperature(check: Check) -> float | None:
+    """Have a person read the thermometer beside the cell, degC; None where there is none."""
+    problem = ""
+    while True:
+        text = f"{problem}Temperature beside the cell in degC; Return alone: not known"
+        prompt = Prompt(text=text, choices=(), display=WALL_THERMOMETER)
+        typed = check.ask(prompt).strip().removesuffix("C").removesuffix("deg").strip()
+        if not typed:
+            return None
+        try:
+            celsius, limit = read_value(typed, "degC")
+        except ValueError:
+            celsius, limit = None, None
+        if celsius is not None and limit is None and COLDEST <= celsius <= WARMEST:
+            return celsius
+        problem = f"A temperature from {COLDEST:g} to {WARMEST:g} is needed, got {typed!r}. "
 
 
 def room_temperature(run: Run[AcceptancePlan]) -> float | None:

@@ -30,6 +30,7 @@ from sequences.load_gates import POWERED
 from sequences.load_plan import Series
 from sequences.outputs import Taken
 from sequences.rig import AtRig
+from sequences.room import asked_temperature
 from sequences.spoilt import Spoilt
 
 NO_CLASS = "none"
@@ -50,19 +51,21 @@ class Measured:
 
     runs: list[list[tuple[Step, Taken]]] = field(default_factory=list)
     rooms: list[Reading] = field(default_factory=list)  # of the thermometer
+    told_celsius: list[float] = field(default_factory=list)  # read by a person without one
     emf_volts: list[float] = field(default_factory=list)
     returns: list[tuple[float, Taken]] = field(default_factory=list)  # seconds, zero again
     found: LoadResults | None = None
 
     @property
     def temperature(self) -> float | None:
-        """The mean of the room's readings in degC, as it is stated; None without a thermometer."""
+        """The mean of the room's readings in degC, as it is stated; None where nobody knows."""
         known = self.celsius
         return round(sum(known) / len(known), 1) if known else None
 
     @property
     def celsius(self) -> list[float]:
-        return [each.value for each in self.rooms if each.value is not None]
+        read = [each.value for each in self.rooms if each.value is not None]
+        return read or self.told_celsius
 
 
 def steps_of(rig: AtRig, part: Series) -> list[Step]:
@@ -174,7 +177,7 @@ def one_run(
             rig.begin(check)
             if attempt > 1:
                 rig.exercise(check, part.wait_s)
-            room(run, check, taken)
+            room(run, check, taken, ask=bool(class_symbol(run, part.accuracy_class)))
             try:
                 points = _points(rig, part, check, number, about, taken)
             except Spoilt as spoilt:
@@ -190,8 +193,14 @@ def one_run(
     )
 
 
-def room(run: Run[Any], check: Check, taken: Measured) -> None:
-    """Read what stands in the room; temperature is what a class statement names."""
+def room(run: Run[Any], check: Check, taken: Measured, *, ask: bool = False) -> None:
+    """Read what stands in the room; temperature is what a class statement names.
+
+    Where it needs one (`ask`) and the bench has no thermometer, a person is asked.
+    """
+    if ask and not run.has("thermometer"):
+        celsius = asked_temperature(check)
+        taken.told_celsius += [] if celsius is None else [celsius]
     for role, quantity in (
         ("thermometer", "temperature"),
         ("hygrometer", "relative-humidity"),

@@ -30,6 +30,7 @@ from sequences.load_plan import Series
 from sequences.outputs import Scale, scatter_of_test
 from sequences.own_sheet import against_own_sheet
 from sequences.rig import AtRig
+from sequences.room import UNKNOWN_KELVINS
 from sequences.series import Measured, class_symbol, drift_is_too_much
 
 
@@ -119,7 +120,7 @@ def judged_series(
         if isinstance(test, LoadTest):
             load_findings.class_findings(run, check, part, test, measured.temperature, about)
         elif test:
-            check.keep("note", f"class{about}", test)
+            check.keep("note", f"class{about}", {"text": test})
         whole = test if isinstance(test, LoadTest) else None
         load_findings.series_figures(
             check, found, terminal, rig.capacity.unit, limits, whole, about
@@ -177,6 +178,12 @@ def _temperature_told(run: Run[Any], check: Check, measured: Measured, about: st
         return
     half = (max(measured.celsius) - min(measured.celsius)) / 2.0
     name, change = f"room temperature{about}", run.uncertainties.fresh("change", half / RECTANGULAR)
+    if not measured.rooms:
+        spread = run.uncertainties.fresh("thermometer", UNKNOWN_KELVINS / RECTANGULAR)
+        by_hand: Any = measured.temperature + change + spread
+        mark = ["read by a person beside the cell"]
+        check.finding(name, "temperature", "degC", by_hand, marks=mark)
+        return
     if run.accuracy("thermometer", "temperature", None) is None:
         told: Any = measured.temperature + change
         mark = ["the bench file states no accuracy of the thermometer"]

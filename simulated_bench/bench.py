@@ -34,6 +34,7 @@ from simulated_bench.timed_circuit import Piece, TimedCircuit
 
 OnBench = CellOnBench | ChainOnBench
 HAND_CLIP = Contact(closed_ohms=0.02)
+WALL_THERMOMETER = "wall thermometer"
 SHORTEST_S = 1e-9
 CHARGED_VOLTS = 0.05
 LEFT_ALONE_TAU_S = 3000.0
@@ -221,9 +222,9 @@ class Bench:
         return rig.load.shifted(-seconds).mean(seconds) + rig.swing.shifted(-seconds).mean(seconds)
 
     def displays(self) -> Mapping[str, str]:
-        """Return what a person reads in the plant, by name."""
+        """Return what a person reads in plant and room, by name."""
         self._settle()
-        return self.cell.displays()
+        return {WALL_THERMOMETER: f"{self.celsius():.1f} degC", **self.cell.displays()}
 
     def faults_change(self, seconds: float) -> None:
         """A fault of the cell or the bench comes or goes."""

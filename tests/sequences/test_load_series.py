@@ -19,9 +19,12 @@ import pytest
 from acq.desk.command_line import run_command
 from acq.records.records import Records
 from acq.runs.journal import Line, read_journal
+from acq.runs.prompts import Answer, Prompt
+from acq.runs.technicians import AutomaticTechnician
 from tests.acq.certificates.pdf_text import pages
 from tests.bench_watch import BenchWatch
 from tests.conducting import Trial
+from tests.sequences.test_acceptance import findings
 
 TESTS = Path(__file__).parent.parent
 QUICK = str(TESTS / "quick_load.toml")
@@ -400,6 +403,89 @@ def test_a_returned_cell_is_loaded_as_found_when_the_plan_says_so(rig: Rig) -> N
     assert found["rated output, as found"]["conformity"] == "withheld"
     assert "zero has shifted by 60 %" in found["rated output, as found"]["because"]
     assert not rig.hung
+
+
+SOAK = """
+[soak]
+every_s = 15.0
+window_s = 90.0
+drift_share = 1.0e-5
+spread_share = 5.0e-5
+at_most_s = 600.0
+"""
+
+
+@pytest.mark.parametrize("sequence", ["load-series", "creep", "off-centre"])
+def test_nothing_is_loaded_that_is_not_at_rest_with_its_temperature(
+    rig: Rig, sequence: str
+) -> None:
+    plans = {
+        "load-series": QUICK,
+        "creep": "quick_creep.toml",
+        "off-centre": "quick_off_centre.toml",
+    }
+    text = (TESTS / plans[sequence]).read_text(encoding="utf-8")
+    plan = rig.folder / "soaked.toml"
+    plan.write_text(text + SOAK, encoding="utf-8")
+    scenario, serial = "not-soaked", "B-011902"
+    if sequence == "off-centre":
+        cold = rig.folder / "cold.toml"
+        cold.write_text('[cell]\npapers = "A-000417"\nbody_celsius = 2.0\n', encoding="utf-8")
+        scenario, serial = str(cold), "A-000417"
+    code, found = rig.run(sequence, scenario, str(plan), serial)
+    assert code == 4, rig.said
+    results = [each for each in found.values() if "not soaked: Ex+ Ex-" in str(each["because"])]
+    assert {each["conformity"] for each in results} == {"withheld"}
+    assert not rig.hung
+
+
+def test_every_shipped_load_plan_has_a_soak_criterion() -> None:
+    plans = TESTS.parent / "sequences" / "plans"
+    for name in ("load-series", "load-certificate", "creep", "off-centre", "returned-cell-loaded"):
+        assert "[soak]" in (plans / f"{name}.toml").read_text(encoding="utf-8"), name
+
+
+def test_a_class_is_stated_at_a_temperature_that_a_person_reads(rig: Rig) -> None:
+    """No thermometer on this bench: a person reads one beside the cell, at each run."""
+    points = "[0, 10, 20, 40, 70, 100]"
+    code, found = rig.run("load-series", accuracy_class='""', runs="3", points_percent=points)
+    assert code == 0, rig.said
+    asked = [line for line in rig.journal if "Temperature beside" in str(line.get("ask"))]
+    assert len(asked) == 3
+    celsius = found["room temperature"]["value"]
+    assert found["room temperature"]["marks"] == ["read by a person beside the cell"]
+    assert found[f"tested to the limits of class C3 at {celsius:g} degC"]["conformity"] == "pass"
+
+
+class KnowsNoTemperature(AutomaticTechnician):
+    """Has no thermometer at hand."""
+
+    def answer(self, prompt: Prompt) -> Answer:
+        return Answer("", "test") if "Temperature" in prompt.text else super().answer(prompt)
+
+
+def test_a_series_that_no_class_can_be_told_from_says_why(rig: Rig) -> None:
+    code, found = rig.run("load-series", accuracy_class='""')  # two runs of three points
+    assert code == 0, rig.said
+    assert "not tested to class C3: " in rig.said
+    assert not any("limits of class" in name for name in found)
+
+
+def test_no_class_is_stated_without_a_temperature(tmp_path: Path) -> None:
+    text = Path(QUICK).read_text(encoding="utf-8").replace('= "none"', '= ""')
+    plan = tmp_path / "classed.toml"
+    text = text.replace("[0, 50, 100]", "[0, 10, 20, 40, 70, 100]")
+    plan.write_text(text.replace("runs = 2", "runs = 3"), encoding="utf-8")
+    trial = Trial.new(tmp_path / "run")
+    try:
+        code = trial.conduct(plan=str(plan), sequence="load-series", technician=KnowsNoTemperature)
+    finally:
+        with BenchWatch(trial.control) as watch:
+            watch.end()
+    assert code == 4
+    stated = findings(trial)["tested to the limits of class C3"]
+    assert stated["conformity"] == "withheld"
+    assert "temperature not known" in str(stated["because"])
 
 
 def test_the_certificate_shows_loads_figures_and_weights(
