@@ -18,7 +18,7 @@ from simulated_bench.on_the_bench import room_of
 from simulated_bench.papers import CELLS, GRAVITY, described
 from simulated_bench.scenario import Scenario, ScenarioError
 from simulated_bench.scenario_chain import CardTable, ChainCellTable, ChainTable, TransmitterTable
-from simulated_bench.scenario_faults import FaultTable, active_faults
+from simulated_bench.scenario_faults import FaultTable, active_faults, check_added
 from simulated_bench.transmitter import InputCard, Transmitter
 
 STEPS_PER_TAU = 5.0
@@ -53,6 +53,7 @@ class ChainOnBench:
     def add(self, fault: FaultTable) -> None:
         """Put one more fault in; raises CircuitError where it names what is not there."""
         self._try(fault)
+        check_added(self.faults, fault)
         self.faults.append(fault)
 
     def apply(self, seconds: float) -> None:
@@ -80,7 +81,14 @@ class ChainOnBench:
         return tuple(self._lifted)
 
     def fit(self, name: str, one: str, other: str, ohms: float) -> None:
-        """Fit a resistor or a link between two terminals; new terminals come with it."""
+        """Fit a resistor or a link between two terminals; new terminals come with it.
+
+        Raises CircuitError for a name that an element of the chain has, and for one terminal.
+        """
+        if name in {part.name for part in self._all_parts()}:
+            raise CircuitError(f"element: {name!r} is an element of the chain")
+        if one == other:
+            raise CircuitError(f"between: two different terminals are needed, got {one!r} twice")
         self._fitted[name] = Element(name, one, other, ohms)
         self.live.disturbed()
 

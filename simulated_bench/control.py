@@ -7,6 +7,7 @@ other connection may use its hands (`hand`) or end the process (`end`).
 from __future__ import annotations
 
 import json
+import math
 import selectors
 import socket
 import time
@@ -20,6 +21,9 @@ from simulated_bench.wires import TcpWire, Wire
 
 PATIENCE_S = 5.0
 """How long, in wall time, announced bytes or a connection may take to arrive."""
+
+LARGEST = 10**18
+"""Some thirty years in nanoseconds."""
 
 Json = dict[str, object]
 
@@ -41,7 +45,7 @@ class Peer:
 
     link: socket.socket
     held: bytes = b""
-    orders: list[Json | None] = field(default_factory=list)
+    orders: list[Json | OrderError] = field(default_factory=list)
     deadline: float = 0.0
     goal: int | None = None
     paced_from: tuple[float, int] = (0.0, 0)
@@ -170,13 +174,12 @@ class Control:
             self._take(peer, line)
 
     def _take(self, peer: Peer, line: bytes) -> None:
-        try:
-            order = json.loads(line)
-        except ValueError:
-            order = None
         if not peer.orders:
             peer.deadline = time.monotonic() + self.patience_s
-        peer.orders.append(order if isinstance(order, dict) else None)
+        try:
+            peer.orders.append(_read_order(line))
+        except OrderError as error:
+            peer.orders.append(error)
 
     def _drop(self, peer: Peer) -> None:
         self._peers.remove(peer)
@@ -199,12 +202,20 @@ class Control:
                 wire.take_next()
 
     def _try(self, peer: Peer) -> bool:
-        """Carry out the peer's first order; False when it has to wait for something."""
+        """Carry out the peer's first order; False when it has to wait for something.
+
+        Whatever an order asks for, the bench goes on: a mistake of its own is told like one of
+        the person's.
+        """
         order = peer.orders[0]
         try:
             answer = self._obey(peer, order)
         except OrderError as error:
             answer = {"error": " ".join(str(error).split())}
+            peer.goal = None
+        except Exception as error:  # noqa: BLE001
+            said = f"a mistake of the simulated bench: {type(error).__name__}: {error}"
+            answer = {"error": " ".join(said.split())}
             peer.goal = None
         if answer is None:
             return False
@@ -213,9 +224,9 @@ class Control:
         self._answer(peer, answer)
         return True
 
-    def _obey(self, peer: Peer, order: Json | None) -> Json | None:
-        if order is None:
-            raise OrderError("an order is one JSON object a line")
+    def _obey(self, peer: Peer, order: Json | OrderError) -> Json | None:
+        if isinstance(order, OrderError):
+            raise order
         match order.get("op"):
             case "lead":
                 return self._lead(peer)
@@ -289,7 +300,7 @@ class Control:
             for wire, count in self._ordered(order):
                 if not wire.lost:
                     wire.obey(count)
-            peer.goal = self.events.now + _whole(order, "by")
+            peer.goal = self.events.now + _whole(order, "by", "nanoseconds")
             peer.paced_from = (time.monotonic(), self.events.now)
             if not order.get("until") and self.pace is None:
                 self.events.nobody_until = peer.goal
@@ -314,7 +325,7 @@ class Control:
         have = order.get("have") or {}
         if not isinstance(until, list) or not isinstance(have, dict):
             raise OrderError("until is a list of wires, have an object of byte counts")
-        watched = [(self._wire(name), int(have.get(name, 0))) for name in until]
+        watched = [(self._wire(name), _whole(have, name, "bytes", 0)) for name in until]
         return lambda: any(w.lost or w.sent > n or w.streaming() for w, n in watched)
 
     def _ordered(self, order: Json) -> list[tuple[Wire, int]]:
@@ -350,8 +361,35 @@ class Control:
             peer.link.sendall(json.dumps(answer).encode() + b"\n")
 
 
-def _whole(order: Json, key: str) -> int:
-    value = order.get(key)
+def _read_order(line: bytes) -> Json:
+    """Return one line as an order; its numbers are finite ones, once and for all."""
+    try:
+        order = json.loads(line)
+    except (ValueError, RecursionError):
+        order = None
+    if not isinstance(order, dict):
+        raise OrderError("an order is one JSON object a line")
+    for key, value in order.items():
+        _check_numbers(key, value)
+    return order
+
+
+def _check_numbers(key: str, value: object) -> None:
+    """Raise OrderError for NaN, 1e400 and whole numbers that no clock or meter has."""
+    if isinstance(value, dict):
+        for inner, each in value.items():
+            _check_numbers(f"{key}.{inner}", each)
+    elif isinstance(value, list):
+        for each in value:
+            _check_numbers(key, each)
+    elif isinstance(value, float) and not math.isfinite(value):
+        raise OrderError(f"{key}: a finite number is needed, got {value!r}")
+    elif isinstance(value, int) and abs(value) > LARGEST:
+        raise OrderError(f"{key}: a whole number up to {LARGEST:.0e} is needed")
+
+
+def _whole(order: Json, key: str, unit: str, absent: int | None = None) -> int:
+    value = order.get(key, absent)
     if not isinstance(value, int) or isinstance(value, bool) or value < 0:
-        raise OrderError(f"{key}: whole nanoseconds of at least 0 are needed, got {value!r}")
+        raise OrderError(f"{key}: whole {unit} of at least 0 are needed, got {value!r}")
     return value

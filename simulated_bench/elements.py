@@ -123,6 +123,8 @@ class WetLeak:
 
 Change = Opened | Shorted | Replaced | Added | Scaled | SeriesEmf
 Fault = Change | Leak | WetLeak
+ORDER = (Replaced, Scaled, Shorted, Added, SeriesEmf, Opened)
+"""Several changes of one element, from the inside out, in whatever order a file names them."""
 
 
 def with_faults(parts: Iterable[Part], faults: Sequence[Fault]) -> list[Part]:
@@ -144,6 +146,8 @@ def changed_parts(parts: Iterable[Part], faults: Sequence[Fault]) -> list[Part]:
             by_element.setdefault(fault.element, []).append(fault)
     if not by_element:
         return list(parts)
+    for changes in by_element.values():
+        changes.sort(key=lambda change: ORDER.index(type(change)))
     return [_changed(part, by_element.get(part.name, ())) for part in parts]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import TypeVar
 
 from pydantic import ValidationError
@@ -16,20 +17,22 @@ from simulated_bench.control import Json, OrderError
 from simulated_bench.events import NS, nanoseconds
 from simulated_bench.instruments.device import Instrument
 from simulated_bench.instruments.insulation_tester import Tester
-from simulated_bench.instruments_of import TERMINALS
+from simulated_bench.matrix import TERMINALS
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.panels import PanelError
 from simulated_bench.papers import GRAVITY
 from simulated_bench.position import at_position
-from simulated_bench.scenario import CellTable
+from simulated_bench.scenario import CellTable, ScenarioError
 from simulated_bench.scenario_faults import FaultTable
 from simulated_bench.scenario_lot import outside, piece_of
 from simulated_bench.slips import Slips
 from simulated_bench.wire_faults import FaultError, read_fault
 from simulated_bench.wires import Wire
+from simulated_bench.written import COLDEST, HOTTEST, LONGEST_S
 
 T = TypeVar("T")
 LINK_OHMS = 0.02  # of a wire with two clips
+CORNERS = 4  # of a platform on one cell
 
 
 class BenchHands:
@@ -56,7 +59,8 @@ class BenchHands:
             case "load":
                 return self._load(order)
             case "temperature":
-                self.bench.warm(_number(order, "celsius"), soaked=order.get("soaked") is True)
+                celsius = _number(order, "celsius", COLDEST, HOTTEST)
+                self.bench.warm(celsius, soaked=order.get("soaked") is True)
                 return {}
             case "display":
                 return self._display(order)
@@ -133,21 +137,25 @@ class BenchHands:
     def _load(self, order: Mapping[str, object]) -> Json:
         force = self._force(order)
         corner = order.get("corner")
-        if corner is not None and not isinstance(corner, int):
-            raise OrderError(f"corner: a whole number from 1 or null, got {corner!r}")
+        chain = self.bench.scenario.chain
+        corners = CORNERS if chain is None else len(chain.cell)
+        if corner is not None and not (isinstance(corner, int) and 1 <= corner <= corners):
+            raise OrderError(f"corner: a whole number from 1 to {corners} or null, got {corner!r}")
         self.bench.load(force, corner)
         return {"newtons": force}
 
     def _force(self, order: Mapping[str, object]) -> float:
         """Return what is hung or pumped, in N, slips included."""
-        if "newtons" in order:
-            wanted = _number(order, "newtons")
-            slipped = self._slips.load(wanted / GRAVITY)
-            if slipped is None:
-                return self._pumped(wanted)
-        else:
-            wanted = _number(order, "kilograms")
-            slipped = self._slips.load(wanted)
+        given = [key for key in ("newtons", "kilograms") if key in order]
+        if len(given) != 1:
+            raise OrderError("load: either kilograms or newtons, and one of them")
+        wanted = _number(order, given[0], None if given[0] == "newtons" else 0.0)
+        in_kilograms = wanted / GRAVITY if given[0] == "newtons" else wanted
+        if reason := self.bench.cell.scenario.breaks(in_kilograms):
+            raise OrderError(f"{given[0]}: {reason}")
+        slipped = self._slips.load(in_kilograms)
+        if slipped is None and given[0] == "newtons":
+            return self._pumped(wanted)
         return newtons_of(self.bench, wanted if slipped is None else slipped)
 
     def _pumped(self, newtons: float) -> float:
@@ -177,8 +185,11 @@ class BenchHands:
         if between is None:
             chain.take_off(element)
         elif isinstance(between, list) and len(between) == 2:
-            ohms = _number(order, "ohms")
-            chain.fit(element, str(between[0]), str(between[1]), ohms)
+            ohms = _number(order, "ohms", 1e-9, 1e18)
+            try:
+                chain.fit(element, str(between[0]), str(between[1]), ohms)
+            except CircuitError as error:
+                raise OrderError(str(error)) from None
         else:
             raise OrderError(f"between: two terminals, got {between!r}")
         return {"fitted": list(chain.fitted())}
@@ -188,22 +199,23 @@ class BenchHands:
         if lead not in LEADS:
             raise OrderError(f"lead: one of {', '.join(LEADS)}, got {lead!r}")
         self.bench.changing()
-        volts = _number(order, "volts") if "volts" in order else 3e-6
+        volts = _number(order, "volts", -1.0, 1.0) if "volts" in order else 3e-6
         self.bench.live.touch(str(lead), volts)
         return {}
 
     def _display(self, order: Mapping[str, object]) -> Json:
         """The whole display, or what it shows of one quantity."""
-        plant = self.bench.displays()
-        if order.get("wire") in plant:
-            return {"text": plant[str(order["wire"])]}
+        plant, wire = self.bench.displays(), order.get("wire")
+        if isinstance(wire, str) and wire in plant:
+            return {"text": plant[wire]}
         device, quantity = self._device(order), order.get("quantity")
         if quantity is None:
             return {"text": device.display()}
         return {"text": _at_panel(panels.field, device, str(quantity))}
 
     def _look(self, order: Mapping[str, object]) -> Json:
-        if order.get("wire") in self.bench.displays():
+        wire = order.get("wire")
+        if isinstance(wire, str) and wire in self.bench.displays():
             return {"seconds": 0.0}
         device = self._device(order)
         in_remote = device.name in self.wires  # it measures when it is told to
@@ -242,8 +254,14 @@ class BenchHands:
             table = CellTable.model_validate(keys)
         except ValidationError as error:
             raise OrderError(_first(error)) from None
+        if "kilograms" in table.model_fields_set:
+            raise OrderError("kilograms: the next cell lies there unloaded, load it then")
         scenario = old.scenario.model_copy(update={"cell": table, "fault": _of_the_bench(old)})
-        self.bench.next_cell(CellOnBench(scenario, self.bench.seed))
+        try:
+            cell = CellOnBench(scenario, self.bench.seed)
+        except ScenarioError as error:
+            raise OrderError(f"{error.key.removeprefix('cell.')}: {error.reason}") from None
+        self.bench.next_cell(cell)
         return {"serial": table.serial or table.papers}
 
     def _leads(self, order: Mapping[str, object]) -> Json:
@@ -311,6 +329,8 @@ class BenchHands:
     def _fault(self, order: Mapping[str, object]) -> Json:
         now = self.bench.events.now / NS
         keys = {k: v for k, v in order.items() if k not in ("op", "do")}
+        if "piece" in keys:
+            raise OrderError("piece: a fault by hand is in the cell that lies in the first fixture")
         try:
             fault = FaultTable.model_validate({"at": now, **keys})
             self.bench.cell.add(fault)
@@ -319,13 +339,13 @@ class BenchHands:
         except CircuitError as error:
             raise OrderError(str(error)) from None
         self.bench.faults_change(now)
-        if fault.until is not None and fault.until > now:
-            end = fault.until  # it goes by itself, as one of a scenario does
-            self.bench.events.at(nanoseconds(end), lambda: self.bench.faults_change(end))
+        for edge in (fault.at, fault.until):
+            if edge is not None and edge > now:  # it comes and goes by itself, as in a scenario
+                self.bench.events.at(nanoseconds(edge), partial(self.bench.faults_change, edge))
         return {}
 
     def _power_cycle(self, order: Mapping[str, object]) -> None:
-        dark = round(_number(order, "seconds") * 1e9) if "seconds" in order else 0
+        dark = nanoseconds(_number(order, "seconds", 0.0, LONGEST_S)) if "seconds" in order else 0
         name = order.get("wire")
         if isinstance(name, str) and name in self.wires:
             self.wires[name].restart(dark)
@@ -387,8 +407,14 @@ def _first(error: ValidationError) -> str:
     return ": ".join(part for part in (".".join(map(str, first["loc"])), first["msg"]) if part)
 
 
-def _number(order: Mapping[str, object], key: str) -> float:
+def _number(
+    order: Mapping[str, object], key: str, least: float | None = None, most: float | None = None
+) -> float:
     value = order.get(key)
     if not isinstance(value, int | float) or isinstance(value, bool):
         raise OrderError(f"{key}: a number is needed, got {value!r}")
+    if least is not None and value < least:
+        raise OrderError(f"{key}: at least {least:g} is needed, got {value!r}")
+    if most is not None and value > most:
+        raise OrderError(f"{key}: at most {most:g} is possible, got {value!r}")
     return float(value)

@@ -45,19 +45,6 @@ SERIALS: dict[str, tuple[str, str]] = {
     "barometer": ("BAROMETER", "0045"),
     "reference-indicator": ("REFERENCE INDICATOR", "0061"),
 }
-TERMINALS: dict[str, tuple[str, ...]] = {
-    "dmm": ("dmm HI", "dmm LO", "dmm sense HI", "dmm sense LO"),
-    "supply": ("supply +", "supply -", "supply sense +", "supply sense -"),
-    "insulation": ("insulation +", "insulation -", "insulation guard"),
-    "second-dmm": (
-        "second-dmm HI",
-        "second-dmm LO",
-        "second-dmm sense HI",
-        "second-dmm sense LO",
-    ),
-    "source": ("source +", "source -"),
-}
-"""Rows of the matrix in their order; a row keeps its number when an instrument is missing."""
 METER_MANNERS: dict[str, Manner] = {
     "scpi-dmm": "configure",
     "scpi-dmm-function": "function",

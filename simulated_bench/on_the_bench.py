@@ -11,13 +11,14 @@ from simulated_bench.circuit import CircuitError, Point
 from simulated_bench.elements import Element, Fault, Leak, Opened, Part, Regulated, WetLeak
 from simulated_bench.load_cell import LoadCell
 from simulated_bench.loading import Loading
+from simulated_bench.matrix import unknown_outside
 from simulated_bench.noise import key, normals
-from simulated_bench.papers import Papers, described, response, thermal
+from simulated_bench.papers import Papers, contradiction, described, response, thermal
 from simulated_bench.plugging import plugged
 from simulated_bench.position import at_position
 from simulated_bench.response import Response
 from simulated_bench.scenario import CellTable, RoomTable, Scenario, ScenarioError
-from simulated_bench.scenario_faults import FaultTable, active_faults
+from simulated_bench.scenario_faults import FaultTable, active_faults, check_added
 from simulated_bench.scenario_lot import outside
 from simulated_bench.wetness import GLAND, Path, Wetness
 
@@ -82,6 +83,8 @@ class CellOnBench:
         self.file = file or "scenario"
         table = scenario.cell
         papers = true_papers(table, seed)
+        if wrong := contradiction(papers):
+            raise ScenarioError(self.file, f"cell.{wrong[0]}", wrong[1])
         self.faults = list(scenario.fault)
         self.response = response(papers)
         self.loading = Loading(scenario.rig, papers, seed)
@@ -121,6 +124,7 @@ class CellOnBench:
     def add(self, fault: FaultTable) -> None:
         """Put one more fault in; raises CircuitError where it names what is not there."""
         self._try(fault)
+        check_added(self.faults, fault)
         self.faults.append(fault)
 
     def apply(self, seconds: float) -> None:
@@ -243,15 +247,29 @@ class CellOnBench:
                 raise ScenarioError(self.file, f"fault.{number}.{name}", str(error)) from None
 
     def _try(self, fault: FaultTable) -> None:
+        """Raise CircuitError where a fault names what is not there."""
+        if fault.element:
+            self._try_element(fault.element, fault.kind)
         parts = self.description.parts()
-        names = {part.name for part in parts}
         nodes = {node for part in parts for node in (part.a, part.b)} | {"earth"}
-        if fault.element and fault.element not in names and not outside(fault.element):
-            allowed = ", ".join(sorted(n for n in names if not n.startswith("leak")))
-            raise CircuitError(f"there is no element {fault.element!r}; there are {allowed}")
+        if fault.kind == "exchanged":
+            nodes &= set(LEADS)
         for node in fault.between or ():
             if node not in nodes:
                 raise CircuitError(f"no element ends at {node!r}; nodes are {_listed(nodes)}")
+
+    def _try_element(self, element: str, kind: str) -> None:
+        moves = kind == "intermittent"
+        if outside(element) and not moves:
+            if reason := unknown_outside(self.scenario, element):
+                raise CircuitError(reason)
+            return
+        of_cell = self.description
+        parts = of_cell.conducting_parts() if moves else of_cell.parts()
+        names = {part.name for part in parts}
+        if element not in names:
+            allowed = ", ".join(sorted(n for n in names if not n.startswith("leak")))
+            raise CircuitError(f"there is no element {element!r}; there are {allowed}")
 
 
 def _listed(nodes: set[str]) -> str:

@@ -17,6 +17,7 @@ from simulated_bench.scpi import ScpiError
 Settings = Mapping[str, object]
 
 _SLACK_S = 0.5
+LEAST_PLC, MOST_PLC = 0.001, 1000.0
 
 
 class PanelError(Exception):
@@ -107,8 +108,10 @@ def _turn_meter(meter: Multimeter, settings: Settings) -> None:
     except ScpiError:
         raise PanelError(f"{meter.name} has no range {range_:g}") from None
     if "plc" in settings:
-        kept = meter.settings[function.name]
-        meter.settings[function.name] = replace(kept, plc=_number(settings, "plc"))
+        plc = _number(settings, "plc")
+        if not LEAST_PLC <= plc <= MOST_PLC:
+            raise PanelError(f"{meter.name} has no plc {plc:g}: {LEAST_PLC:g} to {MOST_PLC:g}")
+        meter.settings[function.name] = replace(meter.settings[function.name], plc=plc)
 
 
 def _insulation(tester: Tester) -> str:

@@ -18,6 +18,8 @@ from simulated_bench.rig import weight_newtons
 
 GRAVITY = 9.8118
 """m/s2 in the invented laboratory of the example cells."""
+BREAKS_AT = 3.0
+"""Times its capacity a cell breaks and is no cell any more: common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,6 +162,26 @@ CELLS: Mapping[str, Papers] = {
         ),
     )
 }
+
+
+def contradiction(papers: Papers) -> tuple[str, str] | None:
+    """Return key and reason where no bridge has these values: what `described` cannot build."""
+    cable = Cable(length_m=papers.cable_m, area_mm2=papers.cable_mm2)
+    conductors = 2 * float(cable.ohms("Ex+", papers.celsius))
+    key = "input_ohms" if papers.half else "output_ohms"
+    ohms = papers.input_ohms if papers.half else papers.output_ohms
+    if ohms <= conductors:
+        return key, f"{ohms:g} ohm is not more than the {conductors:g} ohm of its conductors"
+    if not papers.half and papers.input_ohms < papers.output_ohms:
+        return "input_ohms", (
+            f"{papers.input_ohms:g} ohm is less than the output's {papers.output_ohms:g} ohm:"
+            " equal arms with compensation in front have no less"
+        )
+    zeros = (papers.zero_mv_v, *papers.other_zeros_mv_v)
+    most = 0.5e3 * (ohms - conductors) / papers.input_ohms
+    if max(map(abs, zeros)) > most:
+        return "zero_mv_v", f"this bridge has at most {most:.3g} mV/V without a fault"
+    return None
 
 
 def described(papers: Papers) -> CellDescription:

@@ -11,6 +11,7 @@ from collections import Counter
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Literal, get_args
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
     Field,
@@ -19,13 +20,16 @@ from pydantic import (
     model_validator,
 )
 
+from simulated_bench.papers import BREAKS_AT, CELLS
 from simulated_bench.scenario_cell import CellTable as CellTable
 from simulated_bench.scenario_cell import MoistureTable as MoistureTable
-from simulated_bench.scenario_cell import Written
 from simulated_bench.scenario_chain import ChainTable
-from simulated_bench.scenario_faults import FaultTable
+from simulated_bench.scenario_expectation import CHECK_STANDARD
+from simulated_bench.scenario_expectation import Expectation as Expectation
+from simulated_bench.scenario_faults import FaultTable, contradiction
 from simulated_bench.scenario_lot import LotTable, outside
 from simulated_bench.wire_faults import FaultError, WireFault, read_fault
+from simulated_bench.written import Ohms, Seconds, Written
 
 SCENARIOS = Path(__file__).parent / "scenarios"
 
@@ -70,22 +74,36 @@ class ScenarioError(Exception):
         super().__init__(": ".join(part for part in (self.file, key, self.reason) if part))
 
 
+RoomCelsius = Annotated[float, Field(ge=-40, le=80)]
+Kilograms = Annotated[float, Field(ge=0)]
+ONLY: dict[str, str] = {
+    "volts": "insulation",
+    "baud": "insulation",
+    "stuck": "scanner",
+    "contact_ohms": "scanner",
+    "emf_volts": "scanner",
+    "isolation_ohms": "scanner",
+    "earthed": "source",
+}
+"""Keys of a single instrument."""
+
+
 class WaveTable(Written):
     """A swing of the room's temperature, K and s."""
 
-    amplitude: float
-    period: Annotated[float, Field(gt=0)]
-    phase: float = 0.0
+    amplitude: Annotated[float, Field(ge=-50, le=50)]
+    period: Annotated[float, Field(ge=1, le=1e9)]
+    phase: Annotated[float, Field(ge=-100, le=100)] = 0.0
 
 
 class RoomTable(Written):
     """The surroundings. `profile` are points (s, degC) instead of one temperature."""
 
-    celsius: Annotated[float, Field(ge=-40, le=80)] = 22.3
-    profile: tuple[tuple[float, float], ...] = ()
+    celsius: RoomCelsius = 22.3
+    profile: tuple[tuple[Seconds, RoomCelsius], ...] = ()
     waves: tuple[WaveTable, ...] = ()
     humidity_percent: Annotated[float, Field(ge=0, le=100)] = 45.0
-    pascals: Annotated[float, Field(gt=0)] = 101_325.0
+    pascals: Annotated[float, Field(ge=30_000, le=120_000)] = 101_325.0
     mains_hertz: Annotated[float, Field(ge=45, le=65)] = 50.0
 
     @field_validator("profile")
@@ -95,6 +113,12 @@ class RoomTable(Written):
         if times != sorted(set(times)):
             raise ValueError("the times of a profile must rise")
         return profile
+
+    @model_validator(mode="after")
+    def _one_temperature(self) -> RoomTable:
+        if self.profile and "celsius" in self.model_fields_set:
+            raise ValueError("celsius and profile: one of them says how warm it is")
+        return self
 
 
 class InstrumentTable(Written):
@@ -111,15 +135,15 @@ class InstrumentTable(Written):
     by_hand: bool = False
     calibrated: date | None = None
     due: date | None = None
-    errors: Annotated[float, Field(ge=0)] = 1.0
-    accuracy: Annotated[float, Field(gt=0)] = 1.0
+    errors: Annotated[float, Field(ge=0, le=1e4)] = 1.0
+    accuracy: Annotated[float, Field(gt=0, le=1e4)] = 1.0
     volts: Annotated[int, Field(ge=10, le=1000)] | None = None
     baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] | None = None
     stuck: tuple[int, ...] = ()
     earthed: bool = False
-    contact_ohms: Annotated[float, Field(gt=0)] = 0.3
-    emf_volts: Annotated[float, Field(ge=0)] = 1e-6
-    isolation_ohms: Annotated[float, Field(gt=0)] = 1e12
+    contact_ohms: Ohms = 0.3
+    emf_volts: Annotated[float, Field(ge=0, le=1)] = 1e-6
+    isolation_ohms: Ohms = 1e12
 
     @model_validator(mode="after")
     def _there_or_not(self) -> InstrumentTable:
@@ -127,6 +151,8 @@ class InstrumentTable(Written):
             raise ValueError("missing: an instrument that is not there has no other keys")
         if self.calibrated and self.due and self.due <= self.calibrated:
             raise ValueError("due: a calibration holds up to a day after calibrated")
+        if self.isolation_ohms <= self.contact_ohms:
+            raise ValueError("isolation_ohms: is above contact_ohms")
         return self
 
 
@@ -143,12 +169,20 @@ class RigTable(Written):
     swing_hertz: Annotated[float, Field(gt=0, le=50.0)] = 0.8
     leak_per_minute: Annotated[float, Field(ge=0, le=0.01)] = 2e-4
 
+    @model_validator(mode="after")
+    def _keys_fit_the_kind(self) -> RigTable:
+        jack = self.kind == "hydraulic"
+        for key in ("swing", "swing_hertz") if jack else ("leak_per_minute",):
+            if key in self.model_fields_set:
+                raise ValueError(f"{key}: a rig of kind {self.kind} has none")
+        return self
+
 
 class LoadTable(Written):
     """A load that somebody hangs at a bench time."""
 
-    at: Annotated[float, Field(ge=0)]
-    kilograms: float
+    at: Seconds
+    kilograms: Kilograms
 
 
 class MistakeTable(Written):
@@ -157,7 +191,7 @@ class MistakeTable(Written):
     clip: Annotated[int, Field(gt=0)] | None = None
     lead: str | None = None
     load: Annotated[int, Field(gt=0)] | None = None
-    kilograms: float | None = None
+    kilograms: Kilograms | None = None
 
     @model_validator(mode="after")
     def _one_thing(self) -> MistakeTable:
@@ -176,20 +210,6 @@ class HandsTable(Written):
     wrong_clips: Annotated[float, Field(ge=0, le=1)] = 0.0
     wrong_loads: Annotated[float, Field(ge=0, le=1)] = 0.0
     misread: Annotated[float, Field(ge=0, le=1)] = 0.0
-
-
-class Expectation(Written):
-    """What a careful procedure should find; read by whoever checks it, not by the bench."""
-
-    sequence: str = "acceptance"
-    plan: str = ""  # the sequence's own unless said
-    cell: str = ""  # its serial, or the chain's name
-    exit_code: int | None = None
-    conformity: str = ""
-    faults: tuple[str, ...] = ()
-    where: tuple[str, ...] = ()
-    block: str | None = None  # of a weighing chain; empty: none is at fault
-    note: str = ""
 
 
 class Scenario(Written):
@@ -217,7 +237,28 @@ class Scenario(Written):
     def _zoned(cls, start: datetime) -> datetime:
         if start.utcoffset() is None:
             raise ValueError("a start needs its zone: 2026-03-02T08:00:00Z")
+        if not 1970 <= start.year <= 2200:
+            raise ValueError(f"a year from 1970 to 2200 is needed, got {start.year}")
         return start.astimezone(UTC)
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_zone(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise ValueError(f"no time zone {name!r}; one is Europe/Berlin") from None
+        return name
+
+    @field_validator("mistake")
+    @classmethod
+    def _one_slip(cls, mistakes: tuple[MistakeTable, ...]) -> tuple[MistakeTable, ...]:
+        for key in ("clip", "load"):
+            counted = Counter(getattr(mistake, key) for mistake in mistakes)
+            twice = [number for number, times in counted.items() if number and times > 1]
+            if twice:
+                raise ValueError(f"{key} {twice[0]} goes wrong in two ways")
+        return mistakes
 
     @field_validator("instruments")
     @classmethod
@@ -226,6 +267,9 @@ class Scenario(Written):
             if table.manner is not None and table.manner not in MANNERS[role]:
                 allowed = ", ".join(MANNERS[role])
                 raise ValueError(f"{role}.manner: allowed is {allowed}, got {table.manner!r}")
+            for key in sorted(table.model_fields_set & set(ONLY)):
+                if ONLY[key] != role:
+                    raise ValueError(f"{role}.{key}: only {ONLY[key]} has this key")
         return found
 
     @field_validator("load")
@@ -237,9 +281,53 @@ class Scenario(Written):
         return loads
 
     @model_validator(mode="after")
+    def _loads(self) -> Scenario:
+        """One load hangs at a time, and none that breaks what carries it."""
+        if self.cell.kilograms and any(load.at == 0 for load in self.load):
+            raise ValueError("load and cell.kilograms: two loads on one hook at 0 s")
+        hung = {"cell.kilograms": self.cell.kilograms}
+        hung |= {f"load.{n}.kilograms": load.kilograms for n, load in enumerate(self.load)}
+        hung |= {f"mistake.{n}.kilograms": m.kilograms or 0.0 for n, m in enumerate(self.mistake)}
+        if self.chain is not None:
+            hung["chain.dead_kilograms"] = self.chain.dead_kilograms
+            hung["chain.pipe_kilograms"] = abs(self.chain.pipe_kilograms)
+        for key, kilograms in hung.items():
+            if reason := self.breaks(kilograms):
+                raise ValueError(f"{key}: {reason}")
+        return self
+
+    @model_validator(mode="after")
+    def _days(self) -> Scenario:
+        for role, table in self.instruments.items():
+            if table.calibrated is not None and table.calibrated > self.start.date():
+                raise ValueError(f"instruments.{role}.calibrated: is after the bench's start")
+        return self
+
+    @model_validator(mode="after")
+    def _expected_cell(self) -> Scenario:
+        """A chain has any name; a cell has papers here, or its label says otherwise."""
+        if self.expectation is None or not self.expectation.cell or self.chain is not None:
+            return self
+        known = [*CELLS, CHECK_STANDARD, *([self.cell.serial] if self.cell.serial else [])]
+        if self.lot is not None:
+            known = [self.lot.name, *map(self.lot.serial, range(1, self.lot.cells + 1))]
+        if self.expectation.cell not in known:
+            said = f"no cell {self.expectation.cell!r} is here; there are {', '.join(known)}"
+            raise ValueError(f"expectation.cell: {said}")
+        return self
+
+    @model_validator(mode="after")
+    def _one_thing_at_a_time(self) -> Scenario:
+        if found := contradiction(self.fault):
+            raise ValueError(f"fault.{found[0]}.element: {found[1]}")
+        return self
+
+    @model_validator(mode="after")
     def _cell_or_chain(self) -> Scenario:
         if self.chain is not None and "cell" in self.model_fields_set:
             raise ValueError("cell and chain: one of them is on the bench")
+        if self.chain is not None and "rig" in self.model_fields_set:
+            raise ValueError("rig and chain: a vessel is loaded by hand, no rig does")
         if self.chain is not None and "scanner" in self.instruments:
             raise ValueError("instruments.scanner: in the plant hands clip, no scanner does")
         return self
@@ -265,6 +353,15 @@ class Scenario(Written):
                 raise ValueError(f"wire_fault.wire: no instrument with a wire is {role!r}")
             _wire_fault(order)
         return self
+
+    def breaks(self, kilograms: float) -> str:
+        """Say why a load is out of the question; empty: the cell, or the chain, carries it."""
+        cells = [CELLS[each.papers] for each in self.chain.cell] if self.chain else []
+        capacity = sum(p.capacity_kg for p in cells or [self.cell.promised()])
+        if abs(kilograms) <= BREAKS_AT * capacity:
+            return ""
+        carries = f"{BREAKS_AT:g} times a capacity of {capacity:g} kg"
+        return f"{kilograms:g} kg breaks what carries it: at most {carries}"
 
     def roles(self) -> tuple[Role, ...]:
         """Return the instruments that stand on the bench."""

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import Field, field_validator
 
 from simulated_bench.papers import CELLS, Papers
+from simulated_bench.written import COLDEST, HOTTEST, LONGEST_S, Ohms, Written
 
-
-class Written(BaseModel):
-    """Base of every table of a scenario file: frozen, and unknown keys are mistakes."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+Zero = Annotated[float, Field(ge=-100, le=100)]
+"""mV/V: beyond it a bridge is open or shorted, and that is a fault."""
 
 
 class MoistureTable(Written):
@@ -23,11 +21,11 @@ class MoistureTable(Written):
 
     where: Literal["gland", "cell"] = "gland"
     start: Annotated[float, Field(ge=0, le=1)] = 0.5
-    seal_tau_s: Annotated[float, Field(gt=0)] = 30 * 86_400.0
-    drying_tau_s: Annotated[float, Field(gt=0)] = 5 * 3600.0
-    siemens: Annotated[float, Field(gt=0)] = 1e-7
+    seal_tau_s: Annotated[float, Field(ge=1, le=LONGEST_S)] = 30 * 86_400.0
+    drying_tau_s: Annotated[float, Field(ge=1, le=LONGEST_S)] = 5 * 3600.0
+    siemens: Annotated[float, Field(gt=0, le=1)] = 1e-7
     asymmetry: Annotated[float, Field(ge=-0.8, le=0.8)] = 0.25
-    galvanic_volts: float = 0.15
+    galvanic_volts: Annotated[float, Field(ge=-10, le=10)] = 0.15
 
 
 class CellTable(Written):
@@ -40,18 +38,17 @@ class CellTable(Written):
     papers: str = "B-011902"
     serial: str | None = None
     drawn: Annotated[int, Field(ge=0)] | None = None
-    input_ohms: Annotated[float, Field(gt=0)] | None = None
-    output_ohms: Annotated[float, Field(gt=0)] | None = None
-    zero_mv_v: float | None = None
-    other_zeros_mv_v: tuple[float, ...] | None = Field(default=None, max_length=2)
-    rated_output_mv_v: Annotated[float, Field(gt=0)] | None = None
-    insulation_ohms: Annotated[float, Field(gt=0)] | None = None
+    input_ohms: Ohms | None = None
+    output_ohms: Ohms | None = None
+    zero_mv_v: Zero | None = None
+    other_zeros_mv_v: tuple[Zero, ...] | None = Field(default=None, max_length=2)
+    rated_output_mv_v: Annotated[float, Field(gt=0, le=100)] | None = None
+    insulation_ohms: Ohms | None = None
     wires: Literal[4, 6] | None = None
-    cable_m: Annotated[float, Field(gt=0)] | None = None
-    shield_to_housing_ohms: Annotated[float, Field(gt=0)] | None = None
-    body_celsius: Annotated[float, Field(ge=-60, le=150)] | None = None
-    housing_earth_ohms: Annotated[float, Field(gt=0)] = 1e11
-    kilograms: float = 0.0
+    cable_m: Annotated[float, Field(gt=0, le=1000)] | None = None
+    shield_to_housing_ohms: Ohms | None = None
+    body_celsius: Annotated[float, Field(ge=COLDEST, le=HOTTEST)] | None = None
+    kilograms: Annotated[float, Field(ge=0)] = 0.0
     electronics: bool = False
     moisture: MoistureTable | None = None
 

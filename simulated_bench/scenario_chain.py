@@ -4,25 +4,22 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from simulated_bench.papers import CELLS
+from simulated_bench.scenario_cell import Zero
+from simulated_bench.written import Written
 
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
-
-
-class Table(BaseModel):
-    """Frozen, and unknown keys are mistakes."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
+Positive = Annotated[float, Field(ge=1e-9, le=1e18)]
+NotNegative = Annotated[float, Field(ge=0, le=1e18)]
+FilterSeconds = Annotated[float, Field(ge=0, le=3600)]
 
 
-class ChainCellTable(Table):
+class ChainCellTable(Written):
     """One cell in the box: its papers, what it really has, its trims at the box's terminals."""
 
     papers: str = "B-011902"
-    zero_mv_v: float | None = None
+    zero_mv_v: Zero | None = None
     rated_output_mv_v: Positive | None = None
     excitation_trim_ohms: NotNegative = 0.0
     signal_trim_ohms: NotNegative = 0.0
@@ -37,7 +34,7 @@ class ChainCellTable(Table):
         return papers
 
 
-class TransmitterTable(Table):
+class TransmitterTable(Written):
     """Excites the cells, reads mV/V, puts out mA. `excitation` may be pulsed with a duty."""
 
     zero_mv_v: float = 0.0
@@ -47,7 +44,7 @@ class TransmitterTable(Table):
     volts: Positive = 10.0
     excitation: Literal["direct", "alternating", "pulsed"] = "direct"
     duty: Annotated[float, Field(gt=0, le=1)] = 1.0
-    filter_s: NotNegative = 0.5
+    filter_s: FilterSeconds = 0.5
     sense_used: bool = True
     two_wire: bool = False
     forced_ma: float | None = None
@@ -55,7 +52,7 @@ class TransmitterTable(Table):
     excitation_earth_ohms: Positive = 1e9
 
 
-class CardTable(Table):
+class CardTable(Written):
     """The control system's input and its scaling; `zero_ma` 0 is the wrong 0 to 20 mA."""
 
     burden_ohms: Positive = 250.0
@@ -66,11 +63,11 @@ class CardTable(Table):
     full_ma: float = 20.0
     gain: Positive = 1.0
     offset_ma: float = 0.0
-    filter_s: NotNegative = 0.2
+    filter_s: FilterSeconds = 0.2
     forced_value: float | None = None
 
 
-class ChainTable(Table):
+class ChainTable(Written):
     """A whole chain. `sense` says where the transmitter's sense wires end."""
 
     cell: Annotated[tuple[ChainCellTable, ...], Field(min_length=1)] = (ChainCellTable(),) * 3
@@ -89,4 +86,8 @@ class ChainTable(Table):
     def _powered(self) -> ChainTable:
         if self.transmitter.two_wire and not self.card.supply_volts:
             raise ValueError("a two_wire transmitter needs card.supply_volts for its loop")
+        if self.transmitter.zero_mv_v == self.transmitter.full_mv_v:
+            raise ValueError("transmitter.full_mv_v: is not that of the zero")
+        if self.card.zero_ma == self.card.full_ma:
+            raise ValueError("card.full_ma: is not that of the zero")
         return self

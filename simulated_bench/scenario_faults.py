@@ -6,16 +6,19 @@ spring and seal are like, and the readings follow.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from simulated_bench import elements
+from simulated_bench.circuit import CircuitError
 from simulated_bench.electrolyte import Electrolyte
 from simulated_bench.elements import Leak, WetLeak
 from simulated_bench.load_cell import Intermittent
 from simulated_bench.noise import Spikes, Telegraph
+from simulated_bench.written import LONGEST_S, Ohms, Seconds, Written
 
 Kind = Literal[
     "open",
@@ -32,8 +35,9 @@ Kind = Literal[
     "response",
     "spikes",
 ]
-Ohms = Annotated[float, Field(gt=0)]
-Seconds = Annotated[float, Field(ge=0)]
+Volts = Annotated[float, Field(ge=-100, le=100)]
+Percent = Annotated[float, Field(ge=-1000, le=1000)]
+Factor = Annotated[float, Field(ge=1e-6, le=1e6)]
 
 NEEDED: dict[str, tuple[str, ...]] = {
     "open": ("element",),
@@ -68,10 +72,8 @@ ALLOWED: dict[str, tuple[str, ...]] = {
 COMMON = ("kind", "at", "until", "note", "piece")
 
 
-class FaultTable(BaseModel):
+class FaultTable(Written):
     """One fault; `at` and `until` are bench times in s. Which keys go with a kind: README."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
     kind: Kind
     at: Seconds = 0.0
@@ -81,21 +83,21 @@ class FaultTable(BaseModel):
     element: str | None = None
     between: tuple[str, str] | None = None
     ohms: Ohms | None = None
-    factor: Annotated[float, Field(gt=0)] | None = None
-    volts: float | None = None
-    galvanic_volts: float = 0.0
+    factor: Factor | None = None
+    volts: Volts | None = None
+    galvanic_volts: Volts = 0.0
     asymmetry: Annotated[float, Field(ge=-0.8, le=0.8)] = 0.3
-    whole_s: Annotated[float, Field(gt=0)] = 30.0
-    broken_s: Annotated[float, Field(gt=0)] = 2.0
-    percent: float | None = None
-    per_hour: Annotated[float, Field(gt=0)] | None = None
-    creep_percent: float | None = None
-    creep_tau_s: Annotated[float, Field(gt=0)] | None = None
-    hysteresis_percent: float | None = None
-    nonlinearity_percent: float | None = None
-    rated_output_factor: Annotated[float, Field(gt=0)] | None = None
+    whole_s: Annotated[float, Field(ge=1e-3, le=LONGEST_S)] = 30.0
+    broken_s: Annotated[float, Field(ge=1e-3, le=LONGEST_S)] = 2.0
+    percent: Percent | None = None
+    per_hour: Annotated[float, Field(gt=0, le=36_000)] | None = None
+    creep_percent: Percent | None = None
+    creep_tau_s: Annotated[float, Field(ge=0.1, le=LONGEST_S)] | None = None
+    hysteresis_percent: Percent | None = None
+    nonlinearity_percent: Percent | None = None
+    rated_output_factor: Annotated[float, Field(gt=0, le=10)] | None = None
     loose_arm: Literal["A", "B", "C", "D"] | None = None
-    zero_percent_per_kelvin: float | None = None
+    zero_percent_per_kelvin: Annotated[float, Field(ge=-10, le=10)] | None = None
 
     @model_validator(mode="after")
     def _keys_fit_the_kind(self) -> FaultTable:
@@ -117,6 +119,14 @@ class FaultTable(BaseModel):
     def active(self, seconds: float) -> bool:
         """Whether the fault is there at a bench time."""
         return self.at <= seconds and (self.until is None or seconds < self.until)
+
+    def contradicts(self, other: FaultTable) -> bool:
+        """Whether the other fault says something else of the same element at the same time."""
+        if self.element is None or (self.element, self.piece) != (other.element, other.piece):
+            return False
+        kinds = frozenset({self.kind, other.kind})
+        begins = max(self.at, other.at)
+        return kinds in EXCLUSIVE and self.active(begins) and other.active(begins)
 
     def element_fault(self) -> elements.Fault | None:
         """Return the change of an element, None for kinds that are something else."""
@@ -150,6 +160,28 @@ class FaultTable(BaseModel):
     def spikes(self, seed: int) -> Spikes:
         """Return the spikes of a fault of kind spikes."""
         return Spikes(seed, "spikes", per_hour=self.per_hour or 1.0)
+
+
+EXCLUSIVE = (frozenset({"open", "short"}), frozenset({"short"}), frozenset({"replaced"}))
+"""Kinds, or twice one kind, that say different things of one element."""
+
+
+def contradiction(faults: Sequence[FaultTable]) -> tuple[int, str] | None:
+    """Return which fault contradicts an earlier one that is there at the same time, and why."""
+    for number, fault in enumerate(faults):
+        for earlier in faults[:number]:
+            if fault.contradicts(earlier):
+                twice = fault.kind == earlier.kind
+                both = f"{fault.kind} twice" if twice else f"{earlier.kind} and {fault.kind}"
+                reason = f"{fault.element!r} cannot be {both} at the same time"
+                return number, f"{reason}: let one end (until) before the other comes (at)"
+    return None
+
+
+def check_added(faults: Sequence[FaultTable], fault: FaultTable) -> None:
+    """Raise CircuitError where one more fault contradicts those that are there."""
+    if found := contradiction([*faults, fault]):
+        raise CircuitError(f"element: {found[1]}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,16 +11,30 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field, model_validator
 
-from simulated_bench.scenario_cell import CellTable, Written
+from simulated_bench.scenario_cell import CellTable
+from simulated_bench.written import Written
 
 if TYPE_CHECKING:
     from simulated_bench.scenario import Scenario
+
+
+OUTSIDE = tuple(
+    f"{word} "
+    for word in ("relay", "clip", "earth", "supply", "dmm", "second-dmm", "insulation", "source")
+)
 
 
 class PieceTable(CellTable):
     """One piece that is otherwise: its number, and the keys of a `[cell]` that differ."""
 
     number: Annotated[int, Field(ge=1)]
+
+    @model_validator(mode="after")
+    def _alike(self) -> PieceTable:
+        for key in ("kilograms", "serial", "drawn"):
+            if key in self.model_fields_set:
+                raise ValueError(f"{key}: the pieces of a lot have it from the lot")
+        return self
 
 
 class LotTable(Written):
@@ -57,7 +71,7 @@ class LotTable(Written):
 
 def outside(name: str) -> bool:
     """Elements that are not a cell's: contacts, earth, what is inside instruments."""
-    return name.startswith(("relay ", "clip ", "earth ", "supply ", "dmm ", "insulation "))
+    return name.startswith(OUTSIDE)
 
 
 def piece_of(scenario: Scenario, number: int) -> Scenario:

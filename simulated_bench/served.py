@@ -11,7 +11,6 @@ from types import TracebackType
 
 from simulated_bench.bench import Bench, Crosspoint
 from simulated_bench.bench_file import Calibration, Entry, RelayFigures, bench_file, exactly
-from simulated_bench.cell import LEADS
 from simulated_bench.chain_on_bench import ChainOnBench
 from simulated_bench.control import PATIENCE_S, Control
 from simulated_bench.electrical import Contact
@@ -20,9 +19,10 @@ from simulated_bench.hands import BenchHands, newtons_of
 from simulated_bench.instruments.accuracy import drawn
 from simulated_bench.instruments.device import Instrument
 from simulated_bench.instruments.power_supply import RATED_AMPS
-from simulated_bench.instruments_of import TERMINALS, Standing, stand
+from simulated_bench.instruments_of import Standing, stand
+from simulated_bench.matrix import crossings
 from simulated_bench.on_the_bench import CellOnBench
-from simulated_bench.scenario import InstrumentTable, Scenario
+from simulated_bench.scenario import InstrumentTable, Scenario, ScenarioError
 from simulated_bench.scenario_lot import piece_of
 from simulated_bench.slips import Slips
 from simulated_bench.wires import PtyWire, TcpWire, Wire
@@ -52,6 +52,7 @@ class ServedBench:
             self.seed, scenario.start, self._first(file or name), scenario.room.mains_hertz
         )
         self._fill_fixtures(file or name)
+        self._check(file or name)
         self.folder = Path(tempfile.mkdtemp(prefix="bridgebench-"))
         self.selector = selectors.DefaultSelector()
         self.devices: dict[str, Instrument] = {}
@@ -162,10 +163,22 @@ class ServedBench:
         position = number if number <= lot.positions else 1
         return CellOnBench(scenario, self.seed, file, position)
 
+    def _check(self, file: str) -> None:
+        """What names a relay or a lead names one that is there."""
+        known = {crossing.channel for crossing in crossings(self.scenario)}
+        for number in self.scenario.instrument("scanner").stuck:
+            if number not in known:
+                reason = f"there is no relay {number}; channels are 100 x terminal + lead"
+                raise ScenarioError(file, "instruments.scanner.stuck", reason)
+        leads = self.bench.cell.leads()
+        for place, mistake in enumerate(self.scenario.mistake):
+            if mistake.lead is not None and mistake.lead not in leads:
+                reason = f"there is no lead {mistake.lead!r}; there are {', '.join(leads)}"
+                raise ScenarioError(file, f"mistake.{place}.lead", reason)
+
     def _stand_instruments(self) -> None:
         scenario, roles = self.scenario, self.scenario.roles()
-        if "scanner" in roles:
-            self._wire_matrix(set(roles))
+        self._wire_matrix()
         for role in roles:
             days = scenario.calibrated(role), scenario.due(role)
             standing = stand(self.bench, role, scenario.instrument(role), days)
@@ -187,24 +200,11 @@ class ServedBench:
         device.send, device.stream = wire.send, wire.stream
         self.wires[device.name] = wire
 
-    def _wire_matrix(self, roles: set[str]) -> None:
-        """Channel = 100 x terminal + lead, counted from 1; rows of missing instruments lack.
-
-        The fixtures from the second on have 10000 more each.
-        """
-        rows = [(role, terminal) for role, own in TERMINALS.items() for terminal in own]
-        for row, (role, terminal) in enumerate(rows, 1):
-            for column, lead in enumerate(LEADS, 1):
-                if role in roles:
-                    self._wire_relays(100 * row + column, terminal, lead)
-
-    def _wire_relays(self, channel: int, terminal: str, lead: str) -> None:
-        """One relay for each fixture."""
-        table, lot = self.scenario.instrument("scanner"), self.scenario.lot
-        for position in range(1, 1 + (lot.positions if lot is not None else 1)):
-            number = 10_000 * (position - 1) + channel
-            how = self._relay(number, table)
-            self.bench.crosspoints[number] = Crosspoint(number, terminal, lead, how, position)
+    def _wire_matrix(self) -> None:
+        table = self.scenario.instrument("scanner")
+        for channel, terminal, lead, position in crossings(self.scenario):
+            how = self._relay(channel, table)
+            self.bench.crosspoints[channel] = Crosspoint(channel, terminal, lead, how, position)
 
     def _relay(self, channel: int, table: InstrumentTable) -> Contact:
         """A relay is as its scanner promises: contact, EMF and isolation drawn within it."""

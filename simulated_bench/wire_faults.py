@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from simulated_bench.events import nanoseconds
+from simulated_bench.written import LONGEST_S
 
 Kind = Literal[
     "late",
@@ -31,6 +32,14 @@ Kind = Literal[
 ]
 LINK_ENDS: frozenset[str] = frozenset({"closed", "reset", "restarted", "unplugged"})
 LASTING: frozenset[str] = frozenset({"banner", "prompt", "echo"})
+
+
+ONLY: Mapping[str, tuple[str, ...]] = {
+    "mask": ("corrupted",),
+    "text": ("extra", "banner", "prompt"),
+    "for": ("late", "split", *sorted(LINK_ENDS)),
+}
+"""Keys that only some kinds have."""
 
 
 class FaultError(ValueError):
@@ -80,6 +89,10 @@ def read_fault(order: Mapping[str, object]) -> WireFault:
     for key in order:
         if key not in allowed:
             raise FaultError(f"{key}: no such key in a wire fault")
+        if kind not in ONLY.get(key, (kind,)):
+            raise FaultError(f"{key}: a wire fault of kind {kind} has no such key")
+    if not isinstance(order.get("text", ""), str):
+        raise FaultError(f"text: a text is needed, got {order['text']!r}")
     triggers = [key for key in ("line", "byte", "received", "time") if order.get(key) is not None]
     if len(triggers) > 1:
         raise FaultError(f"{triggers[1]}: a fault has one trigger, {triggers[0]} is given too")
@@ -93,16 +106,17 @@ def read_fault(order: Mapping[str, object]) -> WireFault:
         text=str(order.get("text", "")),
     )
     if order.get("mask") is not None:
-        fault = replace(fault, mask=_whole(order, "mask", 1))
+        fault = replace(fault, mask=_whole(order, "mask", 1, 255))
     if order.get("times") is not None:
         fault = replace(fault, times=_whole(order, "times", 0))
     return fault
 
 
-def _whole(order: Mapping[str, object], key: str, least: int) -> int:
+def _whole(order: Mapping[str, object], key: str, least: int, most: int = 10**12) -> int:
     value = order[key]
-    if not isinstance(value, int) or isinstance(value, bool) or value < least:
-        raise FaultError(f"{key}: a whole number of at least {least} is needed, got {value!r}")
+    if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= most:
+        allowed = f"of at least {least}" if most > 1000 else f"from {least} to {most}"
+        raise FaultError(f"{key}: a whole number {allowed} is needed, got {value!r}")
     return value
 
 
@@ -114,8 +128,8 @@ def _seconds(order: Mapping[str, object], key: str) -> int | None:
     value = order.get(key)
     if value is None:
         return None
-    if not isinstance(value, int | float) or isinstance(value, bool) or value < 0:
-        raise FaultError(f"{key}: seconds of at least 0 are needed, got {value!r}")
+    if not isinstance(value, int | float) or isinstance(value, bool) or not 0 <= value <= LONGEST_S:
+        raise FaultError(f"{key}: seconds from 0 to {LONGEST_S:g} are needed, got {value!r}")
     return nanoseconds(value)
 
 

@@ -164,8 +164,9 @@ def test_an_emf_in_a_conductor_adds_to_the_signal() -> None:
 
 
 def test_faults_in_one_element_add_up() -> None:
+    """A joint in front of a wire is not what has changed in the wire, however they are listed."""
     parts = with_faults([Element("wire", "a", "b", 1.0)], [Added("wire", 1.0), Scaled("wire", 3.0)])
-    assert parts[0].ohms == 6.0
+    assert parts[0].ohms == 4.0
 
 
 def test_impossible_cells_and_faults_are_refused() -> None:

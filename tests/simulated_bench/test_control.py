@@ -6,12 +6,20 @@ import hashlib
 import json
 import os
 import random
+import selectors
 import socket
+import threading
 import time
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
 
 import pytest
 
+from simulated_bench.control import Control, Json
+from simulated_bench.events import Events
 from simulated_bench.process import BenchProcess, BenchProcessError, Leader
+from simulated_bench.scenario import Scenario
 from tests.simulated_bench.serving import EXCITATION, join, lead, led, ohms, serving
 
 
@@ -123,6 +131,92 @@ def test_a_mistake_is_answered_in_one_line_that_names_the_key(
         assert said in str(caught.value)
         assert "\n" not in str(caught.value)
         assert leader.advance(0.0)["t"] >= 0
+
+
+WRONG = [
+    (b'{"op":"hand","do":"wire-fault","wire":"dmm","kind":"late","for":1e400}', "for: a finite"),
+    (b'{"op":"hand","do":"cell","papers":"B-011902","zero_mv_v":NaN}', "zero_mv_v: a finite"),
+    (b'{"op":"hand","do":"cell","input_ohms":10}', "input_ohms: 10 ohm is less than"),
+    (b'{"op":"hand","do":"cell","kilograms":10}', "kilograms: the next cell lies there unloaded"),
+    (b'{"op":"hand","do":"load","kilograms":NaN}', "kilograms: a finite"),
+    (b'{"op":"hand","do":"load","kilograms":-Infinity}', "kilograms: a finite"),
+    (b'{"op":"hand","do":"load","kilograms":-500}', "kilograms: at least 0"),
+    (b'{"op":"hand","do":"load","kilograms":1e9}', "kilograms: 1e+09 kg breaks"),
+    (b'{"op":"hand","do":"load","newtons":1e9}', "newtons: 1.01918e+08 kg breaks"),
+    (b'{"op":"hand","do":"load","kilograms":1,"newtons":5}', "load: either kilograms or newtons"),
+    (b'{"op":"hand","do":"load"}', "load: either kilograms or newtons"),
+    (b'{"op":"hand","do":"load","kilograms":50,"corner":-3}', "corner: a whole number from 1 to 4"),
+    (b'{"op":"hand","do":"temperature","celsius":1e9}', "celsius: at most 150"),
+    (b'{"op":"hand","do":"touch","lead":"S+","volts":50}', "volts: at most 1"),
+    (b'{"op":"hand","do":"power-cycle","wire":"dmm","seconds":-4}', "seconds: at least 0"),
+    (
+        b'{"op":"hand","do":"fault","kind":"open","element":"arm A","until":1e400}',
+        "until: a finite",
+    ),
+    (b'{"op":"hand","do":"fault","kind":"open","element":"relay 9"}', "no element 'relay 9'"),
+    (b'{"op":"hand","do":"fault","kind":"short","element":"arm B"}', "cannot be open and short"),
+    (b'{"op":"hand","do":"fault","kind":"open","element":"arm A","piece":3}', "piece: "),
+    (b'{"op":"hand","do":"display","wire":["dmm"]}', "wire: one of"),
+    (b'{"op":"hand","do":"look","wire":{}}', "wire: one of"),
+    (b'{"op":"advance","by":1,"have":{"dmm":"x"},"until":["dmm"]}', "dmm: whole bytes"),
+    (b'{"op":"advance","by":' + b"9" * 400 + b"}", "by: a whole number up to"),
+    (b'{"op":"advance","by":' + b"9" * 5000 + b"}", "JSON object"),
+    (b"[" * 100_000, "JSON object"),
+    (b"\xff\xfe", "JSON object"),
+]
+
+
+def test_no_order_ends_the_bench() -> None:
+    """Each is answered by one line with the key, and the next one is heard."""
+    fault = {"kind": "open", "element": "arm B"}
+    with (
+        serving(Scenario.model_validate({"fault": [fault]})) as served,
+        spoken_to(served.control) as ask,
+    ):
+        ask(b'{"op":"lead"}')
+        for order, said in WRONG:
+            error = ask(order)["error"]
+            assert said in error, order[:80]
+            assert "\n" not in error
+        assert ask(b'{"op":"advance","by":1000000000}')["t"] == 10**9
+
+
+class Broken:
+    """Hands with a mistake in them that nobody has thought of."""
+
+    def do(self, what: str, order: Mapping[str, object]) -> Json:
+        return {what: len(order) // 0}
+
+
+def test_a_mistake_of_the_bench_itself_is_told_and_does_not_end_it() -> None:
+    with selectors.DefaultSelector() as selector:
+        control = Control(Events(), {}, Broken(), selector, {})
+        thread = threading.Thread(target=control.serve)
+        thread.start()
+        with spoken_to(control) as ask:
+            error = ask(b'{"op":"hand","do":"load"}')["error"]
+            assert "a mistake of the simulated bench: ZeroDivisionError" in error
+            ask(b'{"op":"end"}')
+        thread.join(10)
+        assert not thread.is_alive()
+        control.close()
+
+
+@contextmanager
+def spoken_to(control: Control) -> Iterator[Callable[[bytes], dict[str, Any]]]:
+    """Give a connection to a control port that sends a line of any bytes and has the answer."""
+    host, _, port = control.address.rpartition(":")
+    with (
+        socket.create_connection((host, int(port)), timeout=5) as link,
+        link.makefile("rb") as replies,
+    ):
+
+        def ask(line: bytes) -> dict[str, Any]:
+            link.sendall(line + b"\n")
+            answer: dict[str, Any] = json.loads(replies.readline())
+            return answer
+
+        yield ask
 
 
 def test_only_the_leader_moves_time_but_anyone_has_hands() -> None:

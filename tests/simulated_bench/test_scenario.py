@@ -2,43 +2,35 @@
 
 from __future__ import annotations
 
+from importlib.metadata import entry_points
+from itertools import permutations
 from pathlib import Path
+from typing import get_args
 
+import numpy as np
 import pytest
 
+from acq.analysis.chain_papers import Block as ChainBlock
+from acq.analysis.faults import Fault
+from acq.desk.exit_codes import ExitCode
+from acq.readings.judgement import Conformity
+from simulated_bench.elements import (
+    Added,
+    Change,
+    Element,
+    Opened,
+    Replaced,
+    Scaled,
+    changed_parts,
+)
 from simulated_bench.on_the_bench import CellOnBench
 from simulated_bench.process import BenchProcess, BenchProcessError, Leader
 from simulated_bench.scenario import SCENARIOS, Scenario, ScenarioError, checked, read_scenario
+from simulated_bench.scenario_expectation import SEQUENCES, Block, Code, FaultWord, Statement
 from simulated_bench.served import ServedBench
 from tests.simulated_bench.serving import EXCITATION, join, led, ohms
 
 SHIPPED = sorted(path.stem for path in SCENARIOS.glob("*.toml"))
-WORDS = {
-    "open-lead",
-    "open-sense-lead",
-    "lead-short",
-    "open-arm",
-    "shorted-arm",
-    "arm-changed",
-    "damaged-cable",
-    "moisture-in-cell",
-    "moisture-in-cable",
-    "shield-to-housing",
-    "plastic-set",
-    "side-load-set",
-    "fatigue-crack",
-    "bond-failure",
-    "swapped-leads",
-    "compensation-failed",
-    "zero-compensation-failed",
-    "loose-joint",
-    "not-soaked",
-    "thermal-emf",
-    "wrong-cable-length",
-    "wrong-papers",
-    "built-in-electronics",
-    "none-found",
-}
 
 
 @pytest.mark.parametrize("name", SHIPPED)
@@ -47,9 +39,137 @@ def test_every_shipped_scenario_stands_on_a_bench_and_says_what_to_expect(name: 
     assert read == name
     assert scenario.title
     assert scenario.expectation is not None
-    assert set(scenario.expectation.faults) <= WORDS
     with ServedBench(name, scenario) as served:
         assert served.bench_file().startswith('name = "Simulated bench"')
+
+
+LOAD = "[[load]]\nat = {at}\nkilograms = {kg}\n"
+IN_ARM_A = '[[fault]]\nelement = "arm A"\nkind = '
+PLANT = "[chain]\n"
+
+
+def said(text: str, of: object = "") -> str:
+    """One fault of this kind in an element."""
+    return f'[[fault]]\nkind = "{of or "open"}"\nelement = "{text}"\n'
+
+
+WRONG = [
+    # numbers
+    (LOAD.format(at="inf", kg=5), "load.0.at", "finite"),
+    (LOAD.format(at=1, kg="nan"), "load.0.kilograms", "finite"),
+    (LOAD.format(at=1, kg=-10), "load.0.kilograms", "greater than or equal to 0"),
+    (LOAD.format(at=1, kg=1e9), "", "load.0.kilograms: 1e+09 kg breaks what carries it"),
+    (LOAD.format(at=1, kg="true"), "load.0.kilograms", "a number is needed, got True"),
+    (LOAD.format(at='"5"', kg=1), "load.0.at", "a number is needed, got '5'"),
+    ("[cell]\nkilograms = 1501.0", "", "cell.kilograms: 1501 kg breaks"),
+    ("[chain]\ndead_kilograms = 4501.0", "", "chain.dead_kilograms: 4501 kg breaks"),
+    ("[[mistake]]\nload = 1\nkilograms = 1e6", "", "mistake.0.kilograms: 1e+06 kg breaks"),
+    ("[cell]\nzero_mv_v = nan", "cell.zero_mv_v", "finite"),
+    ("[cell]\nzero_mv_v = 1e5", "cell.zero_mv_v", "less than or equal to 100"),
+    ("[cell]\ninput_ohms = 100.0", "cell.input_ohms", "less than the output's 351.3"),
+    ("[cell]\noutput_ohms = 0.1", "cell.output_ohms", "ohm of its conductors"),
+    ("[cell]\nbody_celsius = -400.0", "cell.body_celsius", "greater than or equal to -60"),
+    ("[room]\nprofile = [[0.0, nan]]", "room.profile.0.1", "finite"),
+    ("[room]\nprofile = [[0.0, 1e6]]", "room.profile.0.1", "less than or equal to 80"),
+    (
+        "[room]\nwaves = [{ amplitude = nan, period = 60.0 }]",
+        "room.waves.0.amplitude",
+        "finite",
+    ),
+    ("[room]\ncelsius = 20.0\nprofile = [[0.0, 20.0]]", "room", "celsius and profile: one"),
+    (IN_ARM_A + '"emf"\nvolts = nan', "fault.0.volts", "finite"),
+    (IN_ARM_A + '"emf"\nvolts = 1e6', "fault.0.volts", "less than or equal to 100"),
+    (IN_ARM_A + '"open"\nat = inf', "fault.0.at", "finite"),
+    (IN_ARM_A + '"open"\nat = -1.0', "fault.0.at", "greater than or equal to 0"),
+    (IN_ARM_A + '"scaled"\nfactor = inf', "fault.0.factor", "finite"),
+    ("[chain.card]\ngain = nan", "chain.card.gain", "finite"),
+    ("[chain.card]\nzero_ma = 20.0", "chain", "card.full_ma: is not that of the zero"),
+    ("[hands]\nmisread = nan", "hands.misread", "finite"),
+    ('[[wire_fault]]\nwire = "dmm"\nkind = "late"\nfor = nan', "", "wire_fault.for: seconds"),
+    ('[[wire_fault]]\nwire = "dmm"\nkind = "late"\ntime = inf', "", "wire_fault.time: seconds"),
+    ('[[wire_fault]]\nwire = "dmm"\nkind = "half"\nmask = 1', "", "half has no such key"),
+    ('[[wire_fault]]\nwire = "dmm"\nkind = "corrupted"\nmask = 256', "", "from 1 to 255"),
+    # what is not there
+    (said("relay 9999"), "fault.0.element", "there is no element 'relay 9999'"),
+    (
+        said("relay 101") + "[instruments.scanner]\nmissing = true",
+        "fault.0.element",
+        "there are none of this kind",
+    ),
+    (said("clip dmm XX S+"), "fault.0.element", "there is no clip 'dmm XX S+'; terminals are dmm"),
+    (said("clip dmm HI Q"), "fault.0.element", "there is no clip 'dmm HI Q'"),
+    (said("dmm output"), "fault.0.element", "there are dmm input"),
+    (said("source leak"), "fault.0.element", "no source stands on the bench"),
+    (said("earth moon"), "fault.0.element", "there are earth housing, earth shield"),
+    (said("relay 101", "intermittent") + "ohms = 5.0", "fault.0.element", "there are arm A"),
+    (
+        '[[fault]]\nkind = "exchanged"\nbetween = ["pad S+", "S-"]',
+        "fault.0.between",
+        "no element ends at 'pad S+'",
+    ),
+    ('[[mistake]]\nclip = 1\nlead = "Q"', "mistake.0.lead", "no lead 'Q'; there are Ex+"),
+    ("[instruments.scanner]\nstuck = [9999]", "instruments.scanner.stuck", "no relay 9999"),
+    ("[instruments.dmm]\nstuck = [101]", "instruments", "dmm.stuck: only scanner has this key"),
+    ("[instruments.dmm]\nvolts = 50", "instruments", "dmm.volts: only insulation has this key"),
+    ("[instruments.supply]\nbaud = 9600", "instruments", "supply.baud: only insulation"),
+    ("[instruments.scanner]\nearthed = true", "instruments", "scanner.earthed: only source"),
+    ("[rig]\nleak_per_minute = 1e-4", "rig", "leak_per_minute: a rig of kind weights has none"),
+    ("[chain]\n[rig]", "", "rig and chain: "),
+    ('timezone = "Mars/Olympus"', "timezone", "no time zone 'Mars/Olympus'"),
+    ("start = 0001-01-01T00:00:00Z", "start", "a year from 1970 to 2200"),
+    ('[expectation]\nsequence = "nonsense"', "expectation.sequence", "there are acceptance"),
+    ('[expectation]\nconformity = "maybe"', "expectation.conformity", "allowed is '', 'pass'"),
+    ("[expectation]\nexit_code = 77", "expectation.exit_code", "allowed is 0, 1, 2, 3, 4, 5"),
+    ('[expectation]\nfaults = ["xyz"]', "expectation.faults.0", "allowed is 'open-lead'"),
+    ('[expectation]\nblock = "pump"', "expectation.block", "allowed is '', 'mechanics'"),
+    ('[expectation]\ncell = "Q-1"', "", "expectation.cell: no cell 'Q-1' is here; there are A-"),
+    # what contradicts itself
+    (
+        "[cell]\nkilograms = 5.0\n" + LOAD.format(at=0, kg=6),
+        "",
+        "load and cell.kilograms: two loads on one hook at 0 s",
+    ),
+    (
+        IN_ARM_A + '"open"\n' + IN_ARM_A + '"short"',
+        "",
+        "fault.1.element: 'arm A' cannot be open and short",
+    ),
+    (
+        IN_ARM_A + '"short"\nat = 5.0\n' + IN_ARM_A + '"open"',
+        "",
+        "cannot be short and open at the same",
+    ),
+    (
+        PLANT + said("loop wire +") + said("loop wire +", "short"),
+        "",
+        "'loop wire +' cannot be open and short",
+    ),
+    (
+        (IN_ARM_A + '"replaced"\nohms = 300.0\n') + (IN_ARM_A + '"replaced"\nohms = 400.0\n'),
+        "",
+        "'arm A' cannot be replaced twice",
+    ),
+    (
+        '[[mistake]]\nclip = 1\nlead = "S-"\n[[mistake]]\nclip = 1\nlead = "S+"',
+        "mistake",
+        "clip 1 goes wrong in two ways",
+    ),
+    (
+        "[instruments.dmm]\ncalibrated = 2030-01-01",
+        "",
+        "instruments.dmm.calibrated: is after the bench's start",
+    ),
+    (
+        "[instruments.scanner]\ncontact_ohms = 100.0\nisolation_ohms = 1.0",
+        "instruments.scanner",
+        "isolation_ohms: is above contact_ohms",
+    ),
+    (
+        "[lot]\n[[lot.piece]]\nnumber = 2\nkilograms = 5.0",
+        "lot.piece.0",
+        "kilograms: the pieces of a lot have it from the lot",
+    ),
+]
 
 
 def read(tmp_path: Path, text: str) -> Scenario:
@@ -129,6 +249,7 @@ def test_an_empty_file_is_the_healthy_bench(tmp_path: Path) -> None:
         ("[[mistake]]\nclip = 1", "mistake.0", "needs the key lead"),
         ("[[mistake]]\nclip = 1\nload = 1", "mistake.0", "in one clip or in one load"),
         ("x = [", "", "is not TOML"),
+        *WRONG,
     ],
 )
 def test_a_contradiction_names_file_key_and_reason_in_one_line(
@@ -141,6 +262,43 @@ def test_a_contradiction_names_file_key_and_reason_in_one_line(
     assert caught.value.key == key
     assert reason in said
     assert "\n" not in said
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        (IN_ARM_A + '"open"\nuntil = 10.0\n') + (IN_ARM_A + '"short"\nat = 10.0'),
+        (IN_ARM_A + '"short"\nat = 10.0\n') + (IN_ARM_A + '"open"\nuntil = 10.0'),
+        said("relay 101") + said("clip dmm sense LO shield") + said("supply bleeder"),
+        said("dmm burden") + said("insulation discharge") + said("earth housing"),
+        said("source leak") + "[instruments.source]\nearthed = true",
+        said("relay 10101") + "[lot]\ncells = 3\npositions = 2",
+        '[expectation]\nsequence = "mine.py"\ncell = "M-1"\n[cell]\nserial = "M-1"',
+        "[cell]\nkilograms = 1500.0",
+        "[rig]\nkind = 'hydraulic'\nleak_per_minute = 0.0",
+    ],
+)
+def test_what_can_be_is_not_refused(tmp_path: Path, text: str) -> None:
+    read(tmp_path, text)
+
+
+def test_the_words_of_an_expectation_are_those_of_the_program() -> None:
+    assert get_args(FaultWord) == tuple(Fault)
+    assert set(get_args(Statement)) == {"", *Conformity}
+    assert set(get_args(Block)) == {"", *(block.value for block in ChainBlock)}
+    assert get_args(Code) == tuple(ExitCode)
+    ours = entry_points(group="bridgebench.sequences")
+    assert sorted(SEQUENCES) == sorted(point.name for point in ours)
+
+
+def test_several_faults_of_one_element_do_the_same_in_any_order() -> None:
+    part = Element("arm A", "bridge +", "pad S+", 350.0)
+    faults: list[Change] = [Replaced("arm A", 300.0), Scaled("arm A", 1.1), Added("arm A", 2.0)]
+    for order in permutations(faults):
+        (changed,) = changed_parts([part], order)
+        assert changed.ohms == pytest.approx(332.0, rel=1e-12)
+        (opened,) = changed_parts([part], [Opened("arm A"), *order])
+        assert opened.ohms == np.inf
 
 
 def test_a_wrong_scenario_ends_the_process_before_it_serves(tmp_path: Path) -> None:
