@@ -91,13 +91,16 @@ def isolate(
     suspects = _suspects(chain, fits[1:], probabilities[1:-1])
     comparisons = compare(chain, readings)
     unchecked = _unchecked(comparisons)
-    answer, because = _answer(suspects, probabilities[0], probabilities[-1], unchecked)
+    unknown = probabilities[-1]
+    if place := _located(comparisons):
+        suspects, unknown = _given_to(place, suspects, unknown), 0.0
+    answer, because = _answer(suspects, probabilities[0], unknown, unchecked)
     return Isolation(
         answer=answer,
         because=because,
         suspects=suspects,
         none=probabilities[0],
-        unknown=probabilities[-1],
+        unknown=unknown,
         comparisons=comparisons,
         evidence=_evidence(answer, suspects, comparisons),
         next_steps=next_steps(
@@ -189,6 +192,38 @@ def _suspects(
         if cell is not None and block is Block.CELL:
             what = f"{chain.cells[cell].name} (input {cell + 1}): {what}"
         found.append(Suspect(block, sum_, cell, what))
+    return tuple(sorted(found, key=lambda suspect: -suspect.probability))
+
+
+_MEASURED_THROUGH = (Block.TRANSMITTER, Block.LOOP, Block.CONTROL)
+"""Blocks whose input and output are both read: what is wrong between them is theirs."""
+
+
+def _located(comparisons: tuple[Comparison, ...]) -> Block | None:
+    """Return the one block that what goes in comes out of wrong, twice at least; else None.
+
+    Whatever is wrong with it then, it is in this block. A single such reading may be mistyped.
+    """
+    outside = [c for c in comparisons if c.outcome == "outside" and len(c.blocks) == 1]
+    blocks = {c.blocks[0] for c in outside}
+    if len(outside) < 2 or len(blocks) != 1 or not blocks <= set(_MEASURED_THROUGH):
+        return None
+    return blocks.pop()
+
+
+def _given_to(block: Block, suspects: tuple[Suspect, ...], unknown: float) -> tuple[Suspect, ...]:
+    """Return the suspects with what no known fault explains given to one block."""
+    words = "what goes in comes out wrong, in a way that no single fault we know explains"
+    found = [
+        replace(
+            each,
+            probability=each.probability + unknown,
+            what=words if unknown > each.probability else each.what,
+        )
+        if each.block is block
+        else each
+        for each in suspects
+    ]
     return tuple(sorted(found, key=lambda suspect: -suspect.probability))
 
 

@@ -36,6 +36,36 @@ def test_the_report_carries_the_cautions_and_the_population(capsys: Capture) -> 
     assert "our judgement" in text
 
 
+@pytest.mark.parametrize(
+    ("fed", "block"),
+    [
+        # neither zero nor span, nor any other single fault: 875 kg of span from -175 kg
+        ([("control system", "4 mA", "", "-175 kg"), ("control system", "20 mA", "", "700 kg")],
+         "control system"),
+        # 24 mA less what it should send
+        ([("transmitter", "0.7 mV/V", "12.9 mA", ""), ("transmitter", "0.5 mV/V", "16.1 mA", ""),
+          ("transmitter", "1.0 mV/V", "8.1 mA", "")], "transmitter"),
+        # a single one may be mistyped
+        ([("control system", "12 mA", "", "100 kg")], None),
+    ],
+)  # fmt: skip
+def test_what_goes_in_and_comes_out_wrong_twice_is_in_that_block_whatever_it_is(
+    tmp_path: Path, capsys: Capture, fed: list[tuple[str, str, str, str]], block: str | None
+) -> None:
+    text = (EXAMPLES / "hopper-7.toml").read_text(encoding="utf-8")
+    entries = [
+        f'[[fed]]\nat = "{at}"\nvalue = "{value}"\ncurrent = "{current}"\ndisplay = "{shown}"\n'
+        for at, value, current, shown in fed
+    ]
+    path = tmp_path / "fed.toml"
+    path.write_text(text[: text.index("# As found")] + "\n".join(entries), encoding="utf-8")
+    run_command(["analyse", "chain", str(path), "--json"])
+    document = json.loads(capsys.readouterr().out)
+    assert document["block"] == block, document["because"]
+    if block is not None:
+        assert document["probability"] > 0.9
+
+
 def test_without_readings_the_form_is_offered_and_has_what_to_expect(
     tmp_path: Path, capsys: Capture
 ) -> None:
