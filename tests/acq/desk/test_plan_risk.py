@@ -128,7 +128,7 @@ def test_people_read_the_population_and_the_curve(capsys: Capture) -> None:
         ([*PLAN[1:], "--mean", "1"], "--mean does not go with --plan"),
         (["--plan", "no-such", "--cell", "B-011902"], "no plan 'no-such'"),
         ([*PLAN[1:], "--of", "colour"], "has no check 'colour'; there are: resistance Ex+ Ex-"),
-        ([*PLAN[1:], "--spread", "0"], "--spread 0: a factor above 0"),
+        ([*PLAN[1:], "--spread", "0"], "'--spread': 0.0 is not in the range x>0"),
         ([*PLAN[1:], "--sequence", "creep"], "returned-cell.toml: creep: is missing"),
         (["--lower", "1 ohm", "--deviation", "1", "--uncertainty", "1"], "--mean is missing"),
     ],
