@@ -149,7 +149,7 @@ class BenchHands:
         given = [key for key in ("newtons", "kilograms") if key in order]
         if len(given) != 1:
             raise OrderError("load: either kilograms or newtons, and one of them")
-        wanted = _number(order, given[0], None if given[0] == "newtons" else 0.0)
+        wanted = _number(order, given[0], None)  # a pull is a negative push
         in_kilograms = wanted / GRAVITY if given[0] == "newtons" else wanted
         if reason := self.bench.cell.scenario.breaks(in_kilograms):
             raise OrderError(f"{given[0]}: {reason}")
