@@ -25,7 +25,7 @@ from acq.runs.run import Run
 from acq.runs.sequence import sequence
 from sequences import exciting, route, steps
 from sequences.check_standard_plan import CheckStandardPlan
-from sequences.insulation_paths import drawn_low, told_wrong
+from sequences.insulation_paths import drawn_low, told_wrong, voltage_found
 
 CHART_RULE = "simple acceptance"
 RATIO = "ratio of the kept bridge"
@@ -145,6 +145,7 @@ def kept_insulation(run: Run[CheckStandardPlan]) -> None:
         applied = told.value or 0.0
         bad = told_wrong(plan, volts, applied)
         if bad and not drawn_low(plan, volts, applied, measured):
+            voltage_found(run, check, path, volts, applied)
             check.withhold(bad)
             check.add(withheld(name, check.name, "insulation resistance", "ohm", bad))
             return
@@ -198,9 +199,9 @@ def charted(
     if chart is not None:
         limits = [Limit(chart.lower, chart.upper, unit, _source(chart, unit, plan.source))]
     if not is_number(measured):
-        marks: tuple[str, ...] = ("only a bound: no point of a chart",)
+        mark = "only a bound: no point of a chart"
         check.finding(
-            name, quantity, unit, measured, limits, rule=CHART_RULE, share=None, marks=marks
+            name, quantity, unit, measured, limits, rule=CHART_RULE, share=None, marks=(mark,)
         )
         return
     if chart is None:

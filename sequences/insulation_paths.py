@@ -73,7 +73,7 @@ def insulation_paths(
 ) -> None:
     """Test every path; where papers or what the leads say (`gate`) forbid it, it is withheld.
 
-    `exciting.gate_of_test_voltage` gives the gate.
+    `exciting.gate_of_electronics` gives the gate, before a load `gate_of_test_voltage`.
     """
     for path in paths_of(run):
         if not gate.is_open:
@@ -180,7 +180,7 @@ def tested(
                 )
             )
         elif bad:
-            _voltage_found(run, check, path, volts, applied)
+            voltage_found(run, check, path.name, volts, applied)
             check.add(withheld(seen.named(path.finding), check.name, QUANTITY, "ohm", bad))
             seen.tester_wrong = bad if tester_wrong else ""
             return None
@@ -236,8 +236,8 @@ def drawn_low(plan: Insulation, volts: float, applied: float, measured: Measured
     return applied < volts and found_joined(plan, measured)
 
 
-def _voltage_found(
-    run: Run[AcceptancePlan], check: Check, path: Path, volts: float, applied: float
+def voltage_found(
+    run: Run[AcceptancePlan], check: Check, path: str, volts: float, applied: float
 ) -> None:
     """Keep the finding on a tester's voltage that is not the wanted one."""
     plan = run.plan.insulation
@@ -247,7 +247,7 @@ def _voltage_found(
     )
     measured: Any = applied + spread
     check.finding(
-        f"test voltage {path.name}",
+        f"test voltage {path}",
         "dc-voltage",
         "V",
         measured,

@@ -120,13 +120,9 @@ class ChainCellEntry(Written):
             ohms = getattr(self, name)
             wrong[name] = ohms is not None and ohms <= 0.0
         if found := [name for name, is_wrong in wrong.items() if is_wrong]:
-            raise ValueError(f"{found[0]} of cell {self.name!r} cannot be: {_told(self, found[0])}")
+            value = getattr(self, found[0])
+            raise ValueError(f"{found[0]} of cell {self.name!r} cannot be {value}")
         return self
-
-
-def _told(entry: ChainCellEntry, name: str) -> str:
-    value = getattr(entry, name)
-    return value if isinstance(value, str) else f"{value}"
 
 
 class HomeRun(Written):

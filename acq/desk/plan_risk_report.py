@@ -40,8 +40,6 @@ def tell(
         raise WrongInput("--plan needs --cell SERIAL, whose papers give the limits")
     if given:
         raise WrongInput(f"{given[0]} does not go with --plan, which has its own")
-    if not spread > 0.0:
-        raise WrongInput(f"--spread {spread:g}: a factor above 0 is needed")
     script = find_sequence(sequence)
     plan = script.read_plan(plan_name)
     if not all(hasattr(plan, name) for name in ("limits", "resistance", "zero", "insulation")):

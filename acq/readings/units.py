@@ -9,6 +9,7 @@ import math
 import re
 
 from acq.readings.reading import Limitation
+from drivers.reply import TAKE_MEGA
 
 # unit in SI -> (factor, what people write), smallest first
 _STEPS: dict[str, tuple[tuple[float, str], ...]] = {
@@ -29,7 +30,6 @@ _FROM: dict[str, float] = {"kohm": 10.0}
 
 _PREFIXES = {"p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "": 1.0}
 _PREFIXES |= {"k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}
-_TAKE_MEGA = ("ohm", "Pa")
 _SPELLINGS = {
     "ohm": ("ohm", "ohms", "Ohm", "Ohms", "Ω", "Ω", "R"),
     "V/V": ("V/V",),
@@ -118,7 +118,7 @@ def _factor(suffix: str, unit: str) -> float:
     for spelling in (*_SPELLINGS.get(unit, (unit,)), ""):
         prefix = suffix.removesuffix(spelling).strip()
         if suffix.endswith(spelling) and prefix in _PREFIXES and (spelling or prefix):
-            if prefix == "M" and unit not in _TAKE_MEGA:
+            if prefix == "M" and unit not in TAKE_MEGA:
                 raise ValueError(f"M{unit} may be milli or mega: write m{unit}, or no prefix")
             return _PREFIXES[prefix]
     raise ValueError(f"the unit must be {unit} with or without a prefix, got {suffix!r}")

@@ -205,8 +205,11 @@ def _exchanged(off: Sequence[Join], on: Sequence[Join]) -> dict[str, str]:
     return {
         one: other
         for one, leads in leave.items()
-        for other in come.keys() & leave.keys()
-        if one != other and come[other] == leads and come.get(one) == leave[other]
+        for other in come
+        if other in leave
+        and one != other
+        and come[other] == leads
+        and come.get(one) == leave[other]
     }
 
 

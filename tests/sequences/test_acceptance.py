@@ -15,7 +15,7 @@ from acq.errors import RepeatAsked, WrongInput
 from acq.runs.control_socket import Told, tell
 from acq.runs.journal import Line
 from tests.conducting import QUICK, Trial
-from tests.sequences.trials import Begin, lines_of
+from tests.sequences.trials import Begin, lines_of, stricter
 
 EVERYTHING = str(Path(__file__).parents[1] / "everything.toml")
 
@@ -356,6 +356,20 @@ def test_a_finished_run_is_taken_up_to_repeat_a_check_and_keeps_both(begin: Begi
     assert again[0] == "zero balance"
     assert after[-1]["state"] == "finished"
     assert not any("pair resistance" in str(each.get("check")) for each in after)
+
+
+def test_a_tester_at_another_voltage_is_not_started_again(begin: Begin, tmp_path: Path) -> None:
+    scenario = tmp_path / "six.toml"
+    scenario.write_text("seed = 6\n", encoding="utf-8")
+    trial = begin(str(scenario))
+    assert trial.conduct(plan=str(stricter(QUICK, tmp_path))) == 1
+    found = findings(trial)
+    assert found["test voltage leads to housing"]["conformity"] == "fail"
+    for path in ("leads to housing", "leads to shield", "shield to housing"):
+        assert found[f"insulation {path}"]["conformity"] == "withheld"
+        assert "instead of 50 V" in found[f"insulation {path}"]["because"]
+    states = [str(x.content["state"]) for x in lines_of(trial) if x.what == "state"]
+    assert states.count("insulation test voltage 50 V") == 2  # on and off, once
 
 
 def test_a_pause_during_a_test_voltage_ends_it_at_once(begin: Begin) -> None:

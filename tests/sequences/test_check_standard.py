@@ -16,6 +16,7 @@ from acq.runs.journal import Line
 from tests.acq.certificates.pdf_text import pages
 from tests.bench_watch import BenchWatch
 from tests.conducting import QUICK, Trial
+from tests.sequences.trials import stricter
 
 PLAN = str(Path(__file__).parent.parent / "quick_check.toml")
 BOX = "K-000001"
@@ -31,8 +32,10 @@ class Day:
         self._capsys = capsys
         self.said = ""
 
-    def check(self, scenario: str = "check-standard") -> tuple[int, dict[str, dict[str, Any]]]:
-        return self._run("check-standard", BOX, scenario, PLAN)
+    def check(
+        self, scenario: str = "check-standard", plan: str = PLAN
+    ) -> tuple[int, dict[str, dict[str, Any]]]:
+        return self._run("check-standard", BOX, scenario, plan)
 
     def acceptance_of(self, plan: Path, *more: str) -> int:
         arguments = ["run", "acceptance", "--cell", "B-011902", "--simulated", "--scenario"]
@@ -153,13 +156,30 @@ def test_a_plan_may_want_the_check_of_the_day(day: Day, tmp_path: Path) -> None:
     assert f"check standard {BOX}, run {day.document['run']['number']}, failed" in day.said
 
 
+def test_a_tester_at_another_voltage_than_the_plan_allows_closes_the_bench(
+    day: Day, tmp_path: Path
+) -> None:
+    scenario = tmp_path / "six.toml"
+    scenario.write_text(f"seed = 6\n{kept_box()}", encoding="utf-8")
+    code, found = day.check(str(scenario), str(stricter(Path(PLAN), tmp_path)))
+    assert code == 1, day.said
+    assert found["test voltage leads to housing"]["conformity"] == "fail"
+    assert "instead of 50 V" in found["kept giga-ohm"]["because"]
+    assert "test voltage leads to housing" in found["certificates of this bench"]["because"]
+
+
 def leaking(folder: Path) -> Path:
     """A box whose insulation no longer has a number: only a bound is read."""
-    shipped = Path(simulated_bench.__file__).with_name("scenarios") / "check-standard.toml"
     leak = '[[fault]]\nkind = "leak"\nbetween = ["S+", "housing"]\nohms = 5.0e3\n'
     scenario = folder / "leaking.toml"
-    scenario.write_text(shipped.read_text().partition("[expectation]")[0] + leak)
+    scenario.write_text(kept_box() + leak)
     return scenario
+
+
+def kept_box() -> str:
+    """The shipped scenario of a check standard, without what it expects."""
+    shipped = Path(simulated_bench.__file__).with_name("scenarios") / "check-standard.toml"
+    return shipped.read_text(encoding="utf-8").partition("[expectation]")[0]
 
 
 def test_without_a_scanner_the_box_is_clipped_by_hand(day: Day, tmp_path: Path) -> None:

@@ -114,8 +114,11 @@ def test_a_capacity_in_newtons_needs_the_plants_gravity(tmp_path: Path) -> None:
         ("[[ohms]]\ncell = 3", "there are 2 cells"),
         ("spam = 1", "no such key"),
         ('[[cells]]\nname = "2"', "two have the name '2'"),
-        ('[[cells]]\nname = "3"\ninput_resistance = "-385 ohm"', "input_resistance of cell '3'"),
-        ('[[cells]]\nname = "3"\nrated_output = "0 mV/V"', "rated_output of cell '3' cannot be"),
+        (
+            '[[cells]]\nname = "3"\ninput_resistance = "-385 ohm"',
+            "input_resistance of cell '3' cannot be -385",
+        ),
+        ('[[cells]]\nname = "3"\nrated_output = "0 mV/V"', "rated_output of cell '3' cannot be 0"),
         (
             '[[cells]]\nname = "3"\ntype = "BB-SB500"\ncapacity = "50 t"',
             "50000 kg here, 500 kg in the papers of BB-SB500: is it that cell",
