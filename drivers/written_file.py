@@ -26,9 +26,9 @@ class FileError(Exception):
 
 
 class Written(BaseModel):
-    """Base of every model read from a file: frozen, and unknown keys are mistakes."""
+    """Base of every model read from a file: frozen, unknown keys are mistakes, numbers finite."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 def read_file(path: Path, model: type[Model]) -> Model:
@@ -72,6 +72,8 @@ def _reason(error: dict[str, object]) -> str:
     match error["type"]:
         case "extra_forbidden":
             return "no such key here"
+        case "finite_number":
+            return f"a finite number is needed, got {error['input']!r}"
         case "missing":
             return "is missing"
         case "literal_error":

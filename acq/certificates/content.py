@@ -29,7 +29,7 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
         "simulated": run.simulated,
         "indication_only": bool(opened["run"].get("indication_only")),
         "title": chain_visit.TITLE if chain else "Test certificate",
-        "subject": _subject(str(opened["run"]["sequence"])),
+        "subject": _subject(run),
         "workshop": _party(opened.get("workshop") or {}),
         "facts": _facts(run, issue),
         "amendment": _amendment(issue),
@@ -54,7 +54,10 @@ def certificate_content(run: RecordedRun, issue: Issue) -> dict[str, Any]:
     }
 
 
-def _subject(sequence: str) -> str:
+def _subject(run: RecordedRun) -> str:
+    sequence = str(run.opened["run"]["sequence"])
+    if sequence == "acceptance" and statements.was_loaded(run):
+        return "Acceptance test of a load cell, electrical and under load"
     known = {
         "acceptance": "Electrical acceptance test of a load cell",
         "lot": "Electrical acceptance test of a load cell, in its lot",

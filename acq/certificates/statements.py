@@ -105,12 +105,22 @@ def _told(name: str, what: str, because: str | None) -> str:
     return wording.signs(f"{_capital(name)}: {what}{reason}")
 
 
+def was_loaded(run: RecordedRun) -> bool:
+    """Whether the cell stood under loads in this run."""
+    return any(run.effects("loads"))
+
+
 def cautions(run: RecordedRun) -> list[str]:
     """Return what whoever uses the cell must know; local rules always come first."""
     sheet = (run.opened.get("sheets") or {}).get("data_sheet") or {}
+    of_test = (
+        "A load test says how the cell weighs, not what it bears or how long it will"
+        if was_loaded(run)
+        else "An electrical test says nothing about mechanical strength"
+    )
     told = [
-        "An electrical test says nothing about mechanical strength: inspect the cell and its"
-        " mount before it carries load, and keep clear of suspended loads.",
+        f"{of_test}: inspect the cell and its mount before it carries load, and keep clear of"
+        " suspended loads.",
         "Insulation is tested with all leads joined, at no more than the data sheet allows, and"
         " never with electronics connected or in an explosive atmosphere.",
         "Local codes and the licensed persons of the site come first.",

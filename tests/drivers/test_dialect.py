@@ -129,7 +129,7 @@ off = [{ tell = "OFF" }]
         (METER + "speed = 1", "speed", "no such key here"),
         (METER + '[link]\nreply_end = "abc"', "link.reply_end", "one or two ASCII"),
         (METER + "[link]\nreply_s = 0", "link.reply_s", "greater than 0"),
-        (METER + "[link]\nreply_s = inf", "link.reply_s", "less than or equal to 600"),
+        (METER + "[link]\nreply_s = inf", "link.reply_s", "a finite number is needed"),
         (METER + "[serial]\nparity = 'E'", "serial.parity", "'none', 'even'"),
         (METER + "[serial]\nstop_bits = 3", "serial.stop_bits", "1, 1.5 or 2"),
         (METER + "by = 'stream'", "reading", "impossible for a stream"),
@@ -150,7 +150,7 @@ off = [{ tell = "OFF" }]
         (METER + ALIKE + SET_OHMS, "", "both read by 'READ?' alike"),
         (TESTER, "insulation", "start must tell {volts}; a tester that cannot be told says"),
         (TESTER + "fixed_volts = 500.0\nset_by_hand = true", "insulation", "one of the three"),
-        (TESTER + "fixed_volts = nan", "insulation.fixed_volts", "less than or equal to 10000"),
+        (TESTER + "fixed_volts = nan", "insulation.fixed_volts", "a finite number is needed"),
         ("role = [", "", "is not TOML"),
     ],
 )  # fmt: skip

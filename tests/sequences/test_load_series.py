@@ -399,6 +399,8 @@ def test_a_returned_cell_is_loaded_as_found_when_the_plan_says_so(rig: Rig) -> N
     near(found, "rated output, as found", 2.0011e-3)
     near(found, "hysteresis, as found", 1.09e-4)
     assert found["zero return after 60 s, as found"]["value"] is not None
+    text = "".join("".join(pages(Path(rig.document["certificate"]).read_bytes())).split())
+    assert "Acceptancetestofaloadcell,electricalandunderload" in text
     code, found = rig.run("acceptance", "plastic-set-60", plan)
     assert found["rated output, as found"]["conformity"] == "withheld"
     assert "zero has shifted by 60 %" in found["rated output, as found"]["because"]
@@ -503,6 +505,7 @@ def test_the_certificate_shows_loads_figures_and_weights(
         "Hysteresis loop",
         "SIM-WEIGHTS-1",
         "10 x 50",
+        "A load test says how the cell weighs, not what it bears",
     ):
         assert expected.replace(" ", "") in text
 
