@@ -242,9 +242,8 @@ class Conductor:
         """
         attempt, now = past.attempt + 1, self._last_t(run.journal)
         again = past_of(run.journal.lines)
-        if asked is not None and asked.check not in again.finished:
-            known = ", ".join(again.finished) or "none"
-            self._onlookers.say(f"no finished check {asked.check!r} to repeat; there are {known}")
+        if asked is not None and (reason := again.cannot_repeat(asked.check)):
+            self._onlookers.say(reason)
         again.attempt = attempt
         again.expire(now, asked)
         wanted = _wanted(again, asked)
@@ -372,15 +371,14 @@ def _refuse_finished(journal: Journal, repeat: RepeatAsked | None) -> None:
 
 def _wanted(past: Past, repeat: RepeatAsked | None) -> dict[str, Any]:
     """What a journal keeps of a repeat, so that neither a kill nor the next order loses it."""
-    if repeat is None or repeat.check not in past.finished:
+    if repeat is None or past.cannot_repeat(repeat.check):
         return {}
     return {"repeat": {repeat.check: repeat.because}}
 
 
 def _refuse_unknown(past: Past, repeat: RepeatAsked | None) -> None:
-    if repeat is not None and repeat.check not in past.finished:
-        known = ", ".join(past.finished) or "none"
-        raise WrongInput(f"no finished check {repeat.check!r} to repeat; there are {known}")
+    if repeat is not None and (reason := past.cannot_repeat(repeat.check)):
+        raise WrongInput(reason)
 
 
 def _guardian_notes(folder: RunFolder) -> list[Any]:

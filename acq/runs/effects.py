@@ -7,6 +7,7 @@ the journal's next one and is answered from it, raised errors included.
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -96,6 +97,16 @@ class Past:
     asked: dict[str, str] = field(default_factory=dict)
     """Checks that a person wants repeated and that have not been since, each with the reason."""
     attempt: int = 1
+
+    def cannot_repeat(self, check: str) -> str:
+        """Return why a check cannot be measured again, and what is near it; empty: it can."""
+        if check in self.finished:
+            return ""
+        near = difflib.get_close_matches(check, self.finished, n=3, cutoff=0.3)
+        told = "; ".join(near or list(self.finished)) or "none yet"
+        return (
+            f"no finished check {check!r} to repeat; {'nearest' if near else 'there are'}: {told}"
+        )
 
     def take(self, key: str) -> FinishedCheck | None:
         """Return the finished check that the script opens now, None when it is new.

@@ -48,10 +48,8 @@ def repeat(number: str, check: str, because: str) -> None:
     from acq.runs.journal import read_journal
 
     lines, _ = read_journal(find_run_folder(number).journal)
-    known = past_of(lines).finished
-    if check not in known:
-        told = ", ".join(known) or "none yet"
-        raise WrongInput(f"no finished check {check!r} to repeat; there are {told}")
+    if reason := past_of(lines).cannot_repeat(check):
+        raise WrongInput(reason)
     _tell(number, "repeat", check, because)
 
 
